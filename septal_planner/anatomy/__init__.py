@@ -1,0 +1,1 @@
+"""What is found in the CT: blood pools, fossa ovalis, annuli."""

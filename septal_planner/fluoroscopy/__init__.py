@@ -1,0 +1,1 @@
+"""What will be seen at the table: C-arm angles."""

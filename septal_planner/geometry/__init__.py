@@ -1,0 +1,1 @@
+"""The ground: where things are, and how sure we are of it."""

@@ -1,0 +1,1 @@
+"""What is given: the CT and the landmarks."""

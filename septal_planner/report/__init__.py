@@ -1,0 +1,1 @@
+"""What is handed on: pictures and the printable plan."""
