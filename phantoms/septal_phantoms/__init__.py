@@ -1,0 +1,1 @@
+"""Synthetic thorax phantoms with closed-form truth."""
