@@ -5,15 +5,31 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq
+
+from septal_planner.errors import AnatomyNotFound
+from septal_planner.geometry import curves, planes
+from septal_planner.geometry.frames import unit_vector
+
+Array = NDArray[np.float64]
+
+LEAST_POINTS = 6
+CURVE_SAMPLES = 720
+# Lateromedial diameter over intertrigonal distance, 18 healthy adults, 3-D echo: Noack et al. 2019,
+# doi 10.1093/ejcts/ezz096.
+COMMISSURAL_PER_TRIGONAL = 1.44
 
 
 @dataclass(frozen=True)
 class Annulus:
-    """Everything in LPS, mm. `normal_lps` points to the atrium of its side."""
+    """Everything in LPS, mm. `normal_lps` points to the atrium of its side.
+
+    `d_shape_*` are an estimate: nobody marked the trigones, their distance is taken from the intercommissural
+    width. """
 
     points_lps: NDArray[np.float64]               # (n, 3) as marked, in order
-    curve_lps: NDArray[np.float64]                # (m, 3) the periodic curve through them, densely sampled, closed (first != last)
+    curve_lps: NDArray[np.float64]                # (m, 3) periodic curve through them, dense, closed (first != last)
     center_lps: NDArray[np.float64]
     normal_lps: NDArray[np.float64]
     area_mm2: float                               # projected on the plane
@@ -26,6 +42,179 @@ class Annulus:
     d_shape_perimeter_mm: float
 
 
-# def measure_annulus(points_lps, *, atrium_point_lps, aorta_point_lps=None, ...) -> Annulus
-# def height_mm(annulus, points_lps) -> signed distance from the best-fit plane, atrial side positive
-# def height_sd_mm(annulus, points_lps, *, point_sd_mm) -> one sd of that height from independent point error
+def measure_annulus(
+    points_lps: ArrayLike,
+    *,
+    atrium_point_lps: ArrayLike,
+    aorta_point_lps: ArrayLike | None = None,
+    septum_point_lps: ArrayLike | None = None,
+) -> Annulus:
+    """Plane, curve and diameters of a hinge line marked by points (n, 3) in order, n >= 6.
+
+    `atrium_point_lps` (3,) decides the side of the normal; `aorta_point_lps` (or else `septum_point_lps`) the
+    sign of the septal-lateral axis, and where two directions are nearly as narrow, which of them is meant.
+
+    Plane: least squares over the whole curve, each piece weighted by the area it sweeps about the centre, so
+    that it does not matter where along the line the points lie thick or thin; for an ellipse this is the fit
+    to points even in its parameter, and the plane passes through the centroid of the projected area.
+    Septal-lateral: smallest caliper width of the projected curve; intercommissural: the width perpendicular
+    to it. Saddle height: range of the signed distance from the plane. D-shape: the projected curve cut on the
+    aortic side by a chord as long as the intertrigonal distance, itself estimated as intercommissural width /
+    1.44 (Noack et al. 2019, doi 10.1093/ejcts/ezz096).
+
+    Raises AnatomyNotFound for too few points, points on a line, a curve with next to no area, or an atrium
+    point in the plane. """
+    points = np.array(points_lps, dtype=np.float64)
+    if points.ndim != 2 or points.shape[1] != 3 or not np.all(np.isfinite(points)):
+        raise AnatomyNotFound(
+            f"The valve annulus needs points of three finite coordinates each, found an array of shape "
+            f"{points.shape}; mark the hinge line again."
+        )
+    if len(points) < LEAST_POINTS:
+        raise AnatomyNotFound(
+            f"The valve annulus needs {LEAST_POINTS} or more points in order around the hinge line, found "
+            f"{len(points)}; mark more points."
+        )
+    try:
+        spread = planes.fit_plane(points)[2]
+        curve = curves.closed_spline(points, samples=CURVE_SAMPLES)
+        center, normal = _plane_of_curve(curve)
+    except ValueError as problem:
+        raise AnatomyNotFound(
+            f"The {len(points)} valve annulus points do not go around an opening ({problem}); "
+            "mark the hinge line again."
+        ) from problem
+    if spread[1] < 2.0:
+        raise AnatomyNotFound(
+            f"The valve annulus points lie within {spread[1]:.1f} mm (root mean square) of one line, expected a "
+            "ring; mark the hinge line again."
+        )
+    side = float((np.asarray(atrium_point_lps, dtype=np.float64) - center) @ normal)
+    if abs(side) < 1.0:
+        raise AnatomyNotFound(
+            f"The point in the atrium lies {abs(side):.1f} mm from the plane of the valve annulus, so the atrial "
+            "side cannot be told; mark a point well inside the atrium."
+        )
+    if side < 0:
+        normal = -normal
+
+    u, v = planes.plane_axes(normal)
+    frame = np.stack([u, v], axis=1)
+    curve_uv = (curve - center) @ frame
+    toward = aorta_point_lps if aorta_point_lps is not None else septum_point_lps
+    hint = None if toward is None else (np.asarray(toward, dtype=np.float64) - center) @ frame
+    angle = _narrowest(curve_uv, hint)
+    axis_uv = np.array([np.cos(angle), np.sin(angle)])
+    septal_lateral, intercommissural = (float(w) for w in curves.widths(curve_uv, [angle, angle + np.pi / 2]))
+    trigonal = intercommissural / COMMISSURAL_PER_TRIGONAL
+    if hint is None:  # the aortic side is the flatter one: a chord of that length cuts off less there
+        kept = [abs(curves.signed_area(_d_shape(curve_uv, sign * axis_uv, trigonal))) for sign in (1, -1)]
+        axis_uv = axis_uv if kept[0] >= kept[1] else -axis_uv
+    elif hint @ axis_uv < 0:
+        axis_uv = -axis_uv
+    d_shape = _d_shape(curve_uv, axis_uv, trigonal)
+    heights = planes.signed_distance(curve, center, normal)
+    return Annulus(
+        points_lps=points,
+        curve_lps=curve,
+        center_lps=center,
+        normal_lps=normal,
+        area_mm2=abs(curves.signed_area(curve_uv)),
+        perimeter_mm=curves.closed_length(curve),
+        septal_lateral_mm=septal_lateral,
+        intercommissural_mm=intercommissural,
+        saddle_height_mm=float(np.ptp(heights)),
+        septal_lateral_axis_lps=unit_vector(axis_uv[0] * u + axis_uv[1] * v),
+        d_shape_area_mm2=abs(curves.signed_area(d_shape)),
+        d_shape_perimeter_mm=curves.closed_length(d_shape),
+    )
+
+
+def _plane_of_curve(curve: Array) -> tuple[Array, Array]:
+    """Centre (3,) and unit normal (3,) of the plane fitted with weights by swept area. Raises ValueError
+    without area.
+    """
+    center, normal, _ = planes.fit_plane(curve)
+    ahead = np.roll(curve, -1, axis=0)
+    middle = (curve + ahead) / 2
+    for _ in range(20):
+        u, v = planes.plane_axes(normal)
+        frame = np.stack([u, v], axis=1)
+        local, local_ahead = (curve - center) @ frame, (ahead - center) @ frame
+        swept = local[:, 0] * local_ahead[:, 1] - local_ahead[:, 0] * local[:, 1]
+        if abs(swept.sum()) < 2.0:
+            raise ValueError("the curve through them encloses no area")
+        # a piece that runs backwards as seen from the centre carries no weight
+        weights = np.maximum(swept * np.sign(swept.sum()), 0.0)
+        new_center, new_normal, _ = planes.fit_plane(middle, weights=weights)
+        new_normal = new_normal * np.sign(new_normal @ normal)
+        moved = np.linalg.norm(new_center - center) + np.linalg.norm(new_normal - normal)
+        center, normal = new_center, new_normal
+        if moved < 1e-10:
+            break
+    return center, normal
+
+
+def _narrowest(curve_uv: Array, hint_uv: Array | None) -> float:
+    """Angle of the smallest width; with a hint, the smallest within 60 degrees of it unless that is the
+    window's edge.
+    """
+    angles = np.deg2rad(np.arange(0.0, 180.0, 0.25))
+    w = curves.widths(curve_uv, angles)
+    if hint_uv is not None and np.linalg.norm(hint_uv) > 1.0:
+        toward = float(np.arctan2(hint_uv[1], hint_uv[0]))
+        window = toward + np.deg2rad(np.arange(-60.0, 60.25, 0.25))
+        near = curves.widths(curve_uv, window)
+        best = int(np.argmin(near))
+        if 0 < best < len(window) - 1:
+            return float(window[best])
+    return float(angles[int(np.argmin(w))])
+
+
+def _d_shape(curve_uv: Array, axis_uv: Array, chord_mm: float) -> Array:
+    """The curve cut by the outermost chord of that length perpendicular to the axis, on the side the axis
+    points to.
+    """
+    along = curve_uv @ axis_uv
+    steps = np.linspace(along.max(), along.min(), 200)[1:-1]
+    lengths = np.array([curves.chord_across(curve_uv, axis_uv, float(s)) for s in steps])
+    reached = np.flatnonzero(lengths >= chord_mm)
+    if len(reached) == 0:
+        return curve_uv
+    inner = float(steps[reached[0]])
+    outer = float(steps[reached[0] - 1]) if reached[0] > 0 else float(along.max()) - 1e-9
+    if curves.chord_across(curve_uv, axis_uv, outer) >= chord_mm:
+        return curves.cut_by_line(curve_uv, axis_uv, outer)
+    offset = brentq(lambda s: curves.chord_across(curve_uv, axis_uv, s) - chord_mm, inner, outer, xtol=1e-9)
+    return curves.cut_by_line(curve_uv, axis_uv, float(offset))
+
+
+def height_mm(annulus: Annulus, points_lps: ArrayLike) -> NDArray[np.float64]:
+    """Signed distance (...,) of points (..., 3) from the best-fit annular plane, positive on the atrial side."""
+    return planes.signed_distance(points_lps, annulus.center_lps, annulus.normal_lps)
+
+
+def height_sd_mm(annulus: Annulus, points_lps: ArrayLike, *, point_sd_mm: float) -> NDArray[np.float64]:
+    """One standard deviation (...,) of the height of fixed points (..., 3), when each annulus point is off by
+    an independent error of `point_sd_mm` along each axis.
+
+    First-order propagation: the plane (normal n and n . centre) is differentiated by every coordinate of
+    every point through the same fit that made it, and the height is linear in those four numbers. The doubt
+    therefore grows with the distance from the centre as for any fitted plane (lever arm over spread of the
+    points). """
+    marked = annulus.points_lps
+    step = 0.01
+    jacobian = np.empty((4, marked.size))
+    for i in range(marked.size):
+        sides = []
+        for sign in (1, -1):
+            moved = marked.copy()
+            moved.flat[i] += sign * step
+            center, normal = _plane_of_curve(curves.closed_spline(moved, samples=180))
+            normal = normal * np.sign(normal @ annulus.normal_lps)
+            sides.append(np.append(normal, normal @ (center - annulus.center_lps)))
+        jacobian[:, i] = (sides[0] - sides[1]) / (2 * step)
+    covariance = point_sd_mm**2 * jacobian @ jacobian.T
+    p = np.asarray(points_lps, dtype=np.float64) - annulus.center_lps
+    g = np.concatenate([p, -np.ones((*p.shape[:-1], 1))], axis=-1)
+    return np.asarray(np.sqrt(np.einsum("...i,ij,...j->...", g, covariance, g)))

@@ -13,13 +13,17 @@ from septal_planner.geometry.frames import apply_affine, unit_vector
 
 @dataclass(frozen=True)
 class DistanceField:
-    """Signed distance to a surface (mm, negative inside) sampled on a grid: `values_mm` [k, j, i], placed by `lps_from_index`."""
+    """Signed distance to a surface (mm, negative inside) sampled on a grid: `values_mm` [k, j, i], placed by
+    `lps_from_index`.
+    """
 
     values_mm: NDArray[np.float32]
     lps_from_index: NDArray[np.float64]
 
     def at(self, points_lps: ArrayLike) -> NDArray[np.float64]:
-        """Signed distance at points (..., 3), trilinear; beyond the grid the nearest border value plus the way there."""
+        """Signed distance at points (..., 3), trilinear; beyond the grid the nearest border value plus the
+        way there.
+        """
         p = np.asarray(points_lps, dtype=np.float64)
         index = apply_affine(np.linalg.inv(self.lps_from_index), p)
         top = np.array(self.values_mm.shape[::-1], dtype=np.float64) - 1
@@ -35,9 +39,9 @@ class DistanceField:
 class HeightPatch:
     """A surface as a height over a plane: point(u, v) = origin + u*axis_u + v*axis_v + height(u, v)*axis_w.
 
-    For the septum: axis_u toward anterior, axis_v toward superior, axis_w from the right atrium to the left (not
-    necessarily a right-handed triad). `u_mm` (nu,), `v_mm` (nv,) are evenly spaced; `height_mm` is [v, u].
-    """
+    For the septum: axis_u toward anterior, axis_v toward superior, axis_w from the right atrium to the left
+    (not necessarily a right-handed triad). `u_mm` (nu,), `v_mm` (nv,) are evenly spaced; `height_mm` is [v,
+    u]. """
 
     origin_lps: NDArray[np.float64]
     axis_u_lps: NDArray[np.float64]
@@ -79,7 +83,9 @@ class HeightPatch:
         return unit_vector(n)
 
     def nearest(self, point_lps: ArrayLike) -> tuple[NDArray[np.float64], float]:
-        """Nearest surface point (3,) within the patch and its distance (mm); grid search, then two finer ones."""
+        """Nearest surface point (3,) within the patch and its distance (mm); grid search, then two finer
+        ones.
+        """
         p = np.asarray(point_lps, dtype=np.float64)
         us, vs = self.u_mm, self.v_mm
         for _ in range(3):
