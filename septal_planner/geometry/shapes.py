@@ -29,8 +29,8 @@ class DistanceField:
         top = np.array(self.values_mm.shape[::-1], dtype=np.float64) - 1
         clamped = np.clip(index, 0, top)
         inside = map_coordinates(
-            self.values_mm, np.moveaxis(clamped[..., ::-1], -1, 0), order=1, mode="nearest", output=np.float64
-        )
+            self.values_mm, clamped.reshape(-1, 3)[:, ::-1].T, order=1, mode="nearest", output=np.float64
+        ).reshape(p.shape[:-1])
         way = np.linalg.norm((index - clamped) @ self.lps_from_index[:3, :3].T, axis=-1)
         return np.asarray(inside + way, dtype=np.float64)
 
@@ -58,8 +58,9 @@ class HeightPatch:
     def sample(self, values: NDArray[np.float64], u: ArrayLike, v: ArrayLike) -> NDArray[np.float64]:
         """Grid values [v, u] at (u, v), bilinear, nearest beyond the border."""
         uu, vv = np.broadcast_arrays(np.asarray(u, dtype=np.float64), np.asarray(v, dtype=np.float64))
-        out = map_coordinates(values, self._grid_index(uu, vv), order=1, mode="nearest", output=np.float64)
-        return np.asarray(out, dtype=np.float64)
+        index = self._grid_index(uu.ravel(), vv.ravel())
+        out = map_coordinates(values, index, order=1, mode="nearest", output=np.float64)
+        return np.asarray(out, dtype=np.float64).reshape(uu.shape)
 
     def points_lps(self, u: ArrayLike, v: ArrayLike) -> NDArray[np.float64]:
         """Points (..., 3) on the surface at (u, v)."""
