@@ -29,7 +29,7 @@ class Annulus:
     width. """
 
     points_lps: NDArray[np.float64]               # (n, 3) as marked, in order
-    curve_lps: NDArray[np.float64]                # (m, 3) periodic curve through them, dense, closed (first != last)
+    curve_lps: NDArray[np.float64]                # (m, 3) periodic curve, dense, closed (first != last)
     center_lps: NDArray[np.float64]
     normal_lps: NDArray[np.float64]
     area_mm2: float                               # projected on the plane
@@ -86,14 +86,14 @@ def measure_annulus(
         ) from problem
     if spread[1] < 2.0:
         raise AnatomyNotFound(
-            f"The valve annulus points lie within {spread[1]:.1f} mm (root mean square) of one line, expected a "
-            "ring; mark the hinge line again."
+            f"The valve annulus points lie within {spread[1]:.1f} mm (root mean square) of one line, not on "
+            "a ring; mark the hinge line again."
         )
     side = float((np.asarray(atrium_point_lps, dtype=np.float64) - center) @ normal)
     if abs(side) < 1.0:
         raise AnatomyNotFound(
-            f"The point in the atrium lies {abs(side):.1f} mm from the plane of the valve annulus, so the atrial "
-            "side cannot be told; mark a point well inside the atrium."
+            f"The point in the atrium lies {abs(side):.1f} mm from the plane of the valve annulus, so the "
+            "atrial side cannot be told; mark a point well inside the atrium."
         )
     if side < 0:
         normal = -normal
@@ -190,7 +190,7 @@ def _d_shape(curve_uv: Array, axis_uv: Array, chord_mm: float) -> Array:
 
 
 def height_mm(annulus: Annulus, points_lps: ArrayLike) -> NDArray[np.float64]:
-    """Signed distance (...,) of points (..., 3) from the best-fit annular plane, positive on the atrial side."""
+    """Signed distance (...,) of points (..., 3) from the best-fit annular plane, atrial side positive."""
     return planes.signed_distance(points_lps, annulus.center_lps, annulus.normal_lps)
 
 

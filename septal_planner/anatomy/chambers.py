@@ -1,16 +1,45 @@
-"""Blood pools: left and right atrium, ventricles, aorta."""
+"""Blood pools: left and right atrium, ventricles, aorta.
+
+Whose blood it is comes from shape: the atria as radial surfaces (atria.py), the rest by a watershed on the distance to
+the wall, which parts pools at their narrowest place (valve, neck of a vein). Where blood ends comes from the CT itself,
+half-way between this chamber's blood and muscle, at the CT's own resolution.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import SimpleITK as sitk
 from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation, binary_fill_holes, gaussian_filter, label
+from skimage.segmentation import watershed
 
+from septal_planner.anatomy.annulus import Annulus
+from septal_planner.anatomy.atria import (
+    WALL_HU,
+    Atrium,
+    HeartGrid,
+    find_left_atrium,
+    find_right_atrium,
+    mixed_blood_edge_hu,
+)
+from septal_planner.anatomy.gates import PlaneGate, RingGate, narrowest_plane
+from septal_planner.errors import AnatomyNotFound
+from septal_planner.geometry.frames import apply_affine, spacing_mm
 from septal_planner.geometry.shapes import DistanceField
+from septal_planner.inputs.landmarks import Landmarks
+from septal_planner.inputs.resample import crop_index_box, resample_to_grid
+from septal_planner.inputs.volume import Volume
 
 LABELS = {"left_atrium": 1, "right_atrium": 2, "aorta": 3, "left_ventricle": 4, "right_ventricle": 5, "fossa_membrane": 6}
+
+GRID_MM = 1.0
+MARGIN_MM = 60.0
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -27,4 +56,242 @@ class Chambers:
     notes: tuple[str, ...] = ()
 
 
-# def segment_chambers(volume, landmarks, mitral: Annulus, tricuspid: Annulus | None, *, progress=None) -> Chambers
+def heart_grid(volume: Volume, landmarks: Landmarks) -> HeartGrid:
+    """CT around the landmarks on an even 1 mm grid along the patient axes, lightly smoothed."""
+    points = np.concatenate(list(landmarks.points_lps.values()))
+    size = np.array(volume.hu.shape[::-1])
+    corners = np.array([[i, j, k] for i in (0, size[0] - 1) for j in (0, size[1] - 1) for k in (0, size[2] - 1)])
+    extent = apply_affine(volume.lps_from_index, corners)
+    lo = np.maximum(points.min(axis=0) - MARGIN_MM, extent.min(axis=0))
+    hi = np.minimum(points.max(axis=0) + MARGIN_MM, extent.max(axis=0))
+    lps_from_index = np.diag([GRID_MM, GRID_MM, GRID_MM, 1.0])
+    lps_from_index[:3, 3] = lo
+    hu = resample_to_grid(volume, lps_from_index, tuple(int(n) + 1 for n in np.floor((hi - lo) / GRID_MM)))
+    return HeartGrid(gaussian_filter(hu, 0.5), lps_from_index)
+
+
+def segment_chambers(
+    volume: Volume, landmarks: Landmarks, mitral: Annulus, tricuspid: Annulus | None, *, progress: Progress | None = None
+) -> Chambers:
+    """Label the blood pools of a contrast CT from one point in each and the valve rings as gates.
+
+    Veins, appendages and cavae are cut at their mouths; the right ventricle's outflow about the level of the aortic
+    valve. Raises AnatomyNotFound when the left atrium cannot be told from muscle.
+    """
+    say = progress or (lambda _text: None)
+    say("Finding the atria")
+    grid = heart_grid(volume, landmarks)
+    seeds = {name: points[0] for name, points in landmarks.points_lps.items()}
+    notes: list[str] = []
+    not_assessed: dict[str, str] = {}
+
+    mitral_gate = RingGate.from_curve(mitral.curve_lps, mitral.center_lps, mitral.normal_lps)
+    left = find_left_atrium(grid, seeds["left_atrium"], mitral_gate.beyond)
+    left_field = grid.outside_field(left.surface, 0.0)
+
+    tricuspid_gate: RingGate | PlaneGate
+    if tricuspid is not None:
+        tricuspid_gate = RingGate.from_curve(tricuspid.curve_lps, tricuspid.center_lps, tricuspid.normal_lps)
+    else:
+        tricuspid_gate = _derived_tricuspid_gate(grid, seeds, mitral, left_field)
+        notes.append(
+            "No tricuspid_annulus was marked: the right atrium ends at the narrowest place toward the ventricle, "
+            "and its volume is an estimate."
+        )
+    say("Finding ventricles and aorta")
+    others = _ventricles_and_aorta(grid, seeds, mitral, mitral_gate, tricuspid_gate, left_field, left.edge_hu)
+    not_assessed |= others.not_assessed
+    notes.extend(others.notes)
+
+    # the right atrium last: its contrast is the worst, so its neighbours tell where it cannot be
+    neighbours = np.minimum.reduce([left_field - 1.0, *(others.fields[n] for n in others.fields if n != "right_ventricle")])
+    right = find_right_atrium(
+        grid, seeds["right_atrium"], neighbours, tricuspid_gate.beyond, landmarks.points_lps["inferior_vena_cava"]
+    )
+    edges = {"left_atrium": left.edge_hu, "right_atrium": right.edge_hu} | others.edges
+    fields = {
+        "left_atrium": grid.outside_field(left.surface, left.margin_mm()),
+        "right_atrium": grid.outside_field(right.surface, right.margin_mm()),
+    } | others.fields
+
+    say("Outlining the blood at full resolution")
+    return _outline(volume, grid, fields, edges, {"left_atrium": left, "right_atrium": right}, seeds["fossa"], not_assessed, notes)
+
+
+def _derived_tricuspid_gate(
+    grid: HeartGrid, seeds: Mapping[str, Array], mitral: Annulus, left_field: NDArray[np.float32]
+) -> PlaneGate:
+    """Narrowest right-heart section near the septal mitral hinge, the left atrium and left ventricle left out."""
+    toward = seeds["right_atrium"]
+    hinge = mitral.curve_lps[int(np.argmin(np.linalg.norm(mitral.curve_lps - seeds["fossa"], axis=1)))]
+    blood = (grid.hu > mixed_blood_edge_hu(grid.ball(toward, 8.0))) & (left_field > 1.5)
+    return narrowest_plane(blood, grid.lps_from_index, hinge, mitral.normal_lps, toward - hinge)
+
+
+@dataclass(frozen=True)
+class _Found:
+    fields: dict[str, NDArray[np.float32]]
+    edges: dict[str, float]
+    not_assessed: dict[str, str]
+    notes: list[str]
+
+
+def _ventricles_and_aorta(
+    grid: HeartGrid, seeds: Mapping[str, Array], mitral: Annulus, mitral_gate: RingGate,
+    tricuspid_gate: RingGate | PlaneGate, left_field: NDArray[np.float32], left_edge_hu: float,
+) -> _Found:
+    """Territories (mm outside, negative inside) of left ventricle, right ventricle and aorta by marker watershed."""
+    not_assessed: dict[str, str] = {}
+    notes: list[str] = []
+    place = dict(seeds)
+    if "left_ventricle" not in place:
+        place["left_ventricle"] = mitral.center_lps - 25.0 * mitral.normal_lps
+        notes.append("No left_ventricle point was given: one 25 mm below the mitral annulus was used.")
+    if "right_ventricle" not in place:
+        normal = tricuspid_gate.normal_lps
+        place["right_ventricle"] = tricuspid_gate.center_lps - 18.0 * normal
+        notes.append("No right_ventricle point was given: one 18 mm beyond the tricuspid orifice was used.")
+    markers = np.zeros(grid.hu.shape, dtype=np.int32)
+    names = ("left_ventricle", "right_ventricle", "aorta")
+    found_edges: dict[str, float] = {}
+    for name in names:
+        if name not in place:
+            not_assessed[name] = f"No {name} point was marked."
+            continue
+        hu = grid.ball(place[name], 3.0)
+        median = float(np.median(hu))
+        if median < WALL_HU + 50:
+            not_assessed[name] = f"The blood at the {name} point measures {median:.0f} HU, too close to muscle to outline."
+            continue
+        found_edges[name] = mixed_blood_edge_hu(hu) if name == "right_ventricle" else (median + WALL_HU) / 2
+    if "aorta" not in found_edges and "left_ventricle" in found_edges:
+        del found_edges["left_ventricle"]
+        not_assessed["left_ventricle"] = "Without an aorta point the left ventricle cannot be parted from the aorta."
+    right_edge = mixed_blood_edge_hu(grid.ball(place["right_atrium"], 8.0))
+    blood = (grid.hu > min(right_edge, left_edge_hu, *found_edges.values())) & (grid.hu < 3000)
+    depth = _distance_inside(blood)
+    numbers = {"left_atrium": 1, "right_atrium": 2} | {name: LABELS[name] for name in found_edges}
+    markers[left_field < -4.0] = numbers["left_atrium"]
+    inverse = np.linalg.inv(grid.lps_from_index)
+    for name in ("right_atrium", *found_edges):
+        i, j, k = np.rint(apply_affine(inverse, place[name])).astype(int)
+        block = (slice(max(k - 2, 0), k + 3), slice(max(j - 2, 0), j + 3), slice(max(i - 2, 0), i + 3))
+        markers[block] = np.where(blood[block], numbers[name], markers[block])
+    # the valves are walls for the flood: a slab around each gate belongs to nobody's marker but parts the pools
+    k, j, i = np.nonzero(blood)
+    points = apply_affine(grid.lps_from_index, np.stack([i, j, k], axis=-1))
+    for ring in (mitral_gate, tricuspid_gate):
+        if isinstance(ring, RingGate):
+            height, fraction = ring.position(points)
+            slab = (np.abs(height) < 0.9) & (fraction < 1.15)
+            blood[k[slab], j[slab], i[slab]] = False
+        else:
+            d = points - ring.center_lps
+            slab = (np.abs(d @ ring.normal_lps) < 0.9) & (np.linalg.norm(d, axis=-1) < ring.reach_mm)
+            blood[k[slab], j[slab], i[slab]] = False
+    markers[~blood] = 0
+    pools = watershed(-depth, markers, mask=blood)
+    out: dict[str, NDArray[np.float32]] = {}
+    valve_z_mm = None
+    if "aorta" in found_edges and "left_ventricle" in found_edges:
+        aortic = pools == numbers["aorta"]
+        meeting = binary_dilation(pools == numbers["left_ventricle"], iterations=2) & aortic
+        if meeting.any():
+            valve_z_mm = float(grid.lps_from_index[2, 3] + np.nonzero(meeting)[0].mean() * GRID_MM)
+    for name in found_edges:
+        pool = pools == numbers[name]
+        if name == "right_ventricle" and valve_z_mm is not None:
+            # the pulmonary valve stands a little above the aortic one (common practice, no source)
+            top = int((valve_z_mm + 15.0 - grid.lps_from_index[2, 3]) / GRID_MM)
+            pool[max(top, 0) :] = False
+        if pool.sum() < 500:
+            not_assessed[name] = f"No blood pool of plausible size was found at the {name} point."
+            continue
+        out[name] = _signed_distance(pool, GRID_MM) - np.float32(1.0)
+    return _Found(out, {n: found_edges[n] for n in out}, not_assessed, notes)
+
+
+def _distance_inside(mask: Mask) -> NDArray[np.float32]:
+    """Distance (voxels) of each true voxel to the nearest false one."""
+    image = sitk.GetImageFromArray(np.asarray(~mask, dtype=np.uint8))
+    found = sitk.SignedMaurerDistanceMap(image, insideIsPositive=False, squaredDistance=False, useImageSpacing=False)
+    return np.maximum(sitk.GetArrayFromImage(found), 0.0)
+
+
+def _signed_distance(mask: Mask, step_mm: float) -> NDArray[np.float32]:
+    """Signed distance (mm, negative inside) to the faces between true and false voxels on an even grid."""
+    outside = _distance_inside(~mask)
+    inside = _distance_inside(mask)
+    return np.asarray(np.where(mask, 0.5 - inside, outside - 0.5) * step_mm, dtype=np.float32)
+
+
+def _outline(
+    volume: Volume, grid: HeartGrid, fields: Mapping[str, NDArray[np.float32]], edges: Mapping[str, float],
+    atria: Mapping[str, Atrium], fossa_lps: Array, not_assessed: dict[str, str], notes: list[str],
+) -> Chambers:
+    """Blood of each territory at the CT's own resolution, its volume, brightness and distance field."""
+    inverse = np.linalg.inv(volume.lps_from_index)
+    anywhere = np.minimum.reduce(list(fields.values())) < 1.0
+    k, j, i = (np.nonzero(anywhere.any(axis=axes))[0] for axes in ((1, 2), (0, 2), (0, 1)))
+    box = np.array([[a, b, c] for a in (i[0], i[-1]) for b in (j[0], j[-1]) for c in (k[0], k[-1])])
+    corners = apply_affine(inverse, apply_affine(grid.lps_from_index, box))
+    crop = crop_index_box(volume, np.floor(corners.min(axis=0)).astype(int), np.ceil(corners.max(axis=0)).astype(int) + 1)
+    hu = crop.hu
+    size = hu.shape[::-1]
+    labels = np.zeros(hu.shape, dtype=np.uint8)
+    nearest = np.full(hu.shape, np.inf, dtype=np.float32)
+    for name, field in fields.items():
+        territory = resample_to_grid(
+            Volume(field, grid.lps_from_index), crop.lps_from_index, size, fill_hu=50.0
+        ).astype(np.float32)
+        mine = (territory < 0) & (territory < nearest) & (hu > edges[name])
+        if name in atria:
+            # streaks, plain blood and noise deep inside an atrium are blood all the same
+            mine |= (territory < -6.0) & (territory < nearest)
+        np.minimum(nearest, territory, out=nearest)
+        labels[mine] = LABELS[name]
+    voxel_ml = abs(float(np.linalg.det(crop.lps_from_index[:3, :3]))) / 1000.0
+    distance, volume_ml, mean_hu, sd_hu = {}, {}, {}, {}
+    for name in fields:
+        mask = _largest(labels == LABELS[name])
+        labels[(labels == LABELS[name]) & ~mask] = 0
+        if name in atria:
+            filled = binary_fill_holes(mask) & (labels == 0)
+            labels[filled] = LABELS[name]
+            mask = mask | filled
+        if not mask.any():
+            raise AnatomyNotFound(f"No blood was found for {name.replace('_', ' ')}: check its landmark.")
+        values = hu[mask]
+        volume_ml[name] = float(mask.sum()) * voxel_ml
+        mean_hu[name], sd_hu[name] = float(values.mean(dtype=np.float64)), float(values.std(dtype=np.float64))
+        distance[name] = _distance_field(mask, crop.lps_from_index, fossa_lps)
+    return Chambers(
+        labels, crop.lps_from_index, distance, volume_ml, mean_hu, sd_hu, not_assessed, tuple(notes)
+    )
+
+
+def _largest(mask: Mask) -> Mask:
+    regions, count = label(mask)
+    if count <= 1:
+        return mask
+    sizes = np.bincount(regions.ravel())
+    sizes[0] = 0
+    return np.asarray(regions == int(np.argmax(sizes)))
+
+
+def _distance_field(mask: Mask, lps_from_index: Array, around_lps: Array) -> DistanceField:
+    """Signed distance (mm) on an even grid of about 0.7 mm, over the mask and on to the fossa, within 75 mm of it."""
+    step = float(np.clip(spacing_mm(lps_from_index).min(), 0.7, 1.0))
+    k, j, i = (np.nonzero(mask.any(axis=axes))[0] for axes in ((1, 2), (0, 2), (0, 1)))
+    box = np.array([[a, b, c] for a in (i[0], i[-1]) for b in (j[0], j[-1]) for c in (k[0], k[-1])], dtype=np.float64)
+    corners = apply_affine(lps_from_index, box)
+    lo = np.maximum(np.minimum(corners.min(axis=0), around_lps) - 12.0, around_lps - 75.0)
+    hi = np.minimum(np.maximum(corners.max(axis=0), around_lps) + 12.0, around_lps + 75.0)
+    affine = np.diag([step, step, step, 1.0])
+    affine[:3, 3] = lo
+    size = tuple(int(n) + 1 for n in np.ceil((hi - lo) / step))
+    part = resample_to_grid(Volume(np.asarray(mask, dtype=np.float32), lps_from_index), affine, size, fill_hu=0.0)
+    return DistanceField(gaussian_filter(_signed_distance(part > 0.5, step), 0.6), affine)
+
+
+__all__ = ["LABELS", "Chambers", "heart_grid", "segment_chambers"]
