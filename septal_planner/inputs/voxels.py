@@ -1,0 +1,57 @@
+"""Voxel values on their way to Hounsfield units: the smallest exact type, and what cannot be HU refused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import SimpleITK as sitk
+from numpy.typing import NDArray
+
+from septal_planner.errors import InputRefused
+
+INT16 = np.iinfo(np.int16)
+
+
+@contextmanager
+def quiet_sitk() -> Iterator[None]:
+    """SimpleITK's C++ warnings kept off the console; what matters in them is checked by us and said in a sentence."""
+    before = sitk.ProcessObject.GetGlobalWarningDisplay()
+    sitk.ProcessObject.SetGlobalWarningDisplay(False)
+    try:
+        yield
+    finally:
+        sitk.ProcessObject.SetGlobalWarningDisplay(before)
+
+
+def smallest_exact(values: NDArray[np.generic]) -> NDArray[np.generic]:
+    """Voxels [k, j, i] as contiguous int16 where every value is whole and fits, otherwise float32."""
+    if values.dtype == np.int16:
+        return np.ascontiguousarray(values)
+    fits = np.issubdtype(values.dtype, np.integer) or all(bool(np.all(np.rint(s) == s)) for s in values)
+    if fits and values.min() >= INT16.min and values.max() <= INT16.max:
+        return np.ascontiguousarray(values, dtype=np.int16)
+    return np.ascontiguousarray(values, dtype=np.float32)
+
+
+def as_hounsfield(values: NDArray[np.generic], path: Path) -> NDArray[np.generic]:
+    """Voxels [k, j, i] of a file without a unit, as int16 or float32. Raises InputRefused for what is not a CT in HU:
+    no numbers, values that are not finite, one value throughout, or whole numbers within 0 to 255.
+    """
+    if not (np.issubdtype(values.dtype, np.integer) or np.issubdtype(values.dtype, np.floating)):
+        raise InputRefused(f"The voxels of {path} are of type {values.dtype}, expected one number each; export the CT itself.")
+    if np.issubdtype(values.dtype, np.floating):
+        bad = sum(int(np.count_nonzero(~np.isfinite(s))) for s in values)
+        if bad:
+            raise InputRefused(f"The CT {path} holds {bad} voxels that are not finite numbers (NaN or infinity); export it "
+                               "again with a number such as -1024 where there is no data.")
+    low, high = float(values.min()), float(values.max())
+    if low == high:
+        raise InputRefused(f"Every voxel of {path} has the value {low:g}, so there is no patient in it; choose another file.")
+    hu = smallest_exact(values)
+    if low >= 0 and high <= 255 and hu.dtype == np.int16:
+        raise InputRefused(f"The values of {path} run from {low:g} to {high:g} in whole numbers: an 8-bit picture, not "
+                           "Hounsfield units (air is -1000); export the CT with its original values.")
+    return hu
