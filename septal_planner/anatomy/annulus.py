@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 
 LEAST_POINTS = 6
 CURVE_SAMPLES = 720
+EVEN_GAP_RATIO = 1.5
 # Lateromedial diameter over intertrigonal distance, 18 healthy adults, 3-D echo: Noack et al. 2019,
 # doi 10.1093/ejcts/ezz096.
 COMMISSURAL_PER_TRIGONAL = 1.44
@@ -54,13 +55,13 @@ def measure_annulus(
     `atrium_point_lps` (3,) decides the side of the normal; `aorta_point_lps` (or else `septum_point_lps`) the
     sign of the septal-lateral axis, and where two directions are nearly as narrow, which of them is meant.
 
-    Plane: least squares over the whole curve, each piece weighted by the area it sweeps about the centre, so
-    that it does not matter where along the line the points lie thick or thin; for an ellipse this is the fit
-    to points even in its parameter, and the plane passes through the centroid of the projected area.
-    Septal-lateral: smallest caliper width of the projected curve; intercommissural: the width perpendicular
-    to it. Saddle height: range of the signed distance from the plane. D-shape: the projected curve cut on the
-    aortic side by a chord as long as the intertrigonal distance, itself estimated as intercommissural width /
-    1.44 (Noack et al. 2019, doi 10.1093/ejcts/ezz096).
+    Plane and centre: least squared distance and mean of the points where they are spaced evenly (longest gap
+    no more than 1.5 times the shortest); otherwise of the curve through them, weighted by length, since
+    points crowded on one side of a saddle would tilt the plane. Septal-lateral: smallest caliper width of the
+    projected curve; intercommissural: the width perpendicular to it. Saddle height: range of the signed
+    distance from the plane. D-shape: the projected curve cut on the aortic side by a chord as long as the
+    intertrigonal distance, itself estimated as intercommissural width / 1.44 (Noack et al. 2019, doi
+    10.1093/ejcts/ezz096).
 
     Raises AnatomyNotFound for too few points, points on a line, a curve with next to no area, or an atrium
     point in the plane. """
@@ -78,7 +79,7 @@ def measure_annulus(
     try:
         spread = planes.fit_plane(points)[2]
         curve = curves.closed_spline(points, samples=CURVE_SAMPLES)
-        center, normal = _plane_of_curve(curve)
+        center, normal = _plane_through(points, even=_evenly_spaced(points))
     except ValueError as problem:
         raise AnatomyNotFound(
             f"The {len(points)} valve annulus points do not go around an opening ({problem}); "
@@ -101,6 +102,12 @@ def measure_annulus(
     u, v = planes.plane_axes(normal)
     frame = np.stack([u, v], axis=1)
     curve_uv = (curve - center) @ frame
+    area = abs(curves.signed_area(curve_uv))
+    if area < 0.25 * curves.closed_length(curve_uv) ** 2 / (4 * np.pi):
+        raise AnatomyNotFound(
+            f"The curve through the valve annulus points encloses {area:.0f} mm2, less than a quarter of a "
+            "circle of its length, so they are not in order around an opening; mark the hinge line again."
+        )
     toward = aorta_point_lps if aorta_point_lps is not None else septum_point_lps
     hint = None if toward is None else (np.asarray(toward, dtype=np.float64) - center) @ frame
     angle = _narrowest(curve_uv, hint)
@@ -119,7 +126,7 @@ def measure_annulus(
         curve_lps=curve,
         center_lps=center,
         normal_lps=normal,
-        area_mm2=abs(curves.signed_area(curve_uv)),
+        area_mm2=area,
         perimeter_mm=curves.closed_length(curve),
         septal_lateral_mm=septal_lateral,
         intercommissural_mm=intercommissural,
@@ -130,28 +137,21 @@ def measure_annulus(
     )
 
 
-def _plane_of_curve(curve: Array) -> tuple[Array, Array]:
-    """Centre (3,) and unit normal (3,) of the plane fitted with weights by swept area. Raises ValueError
-    without area.
+def _evenly_spaced(points: Array) -> bool:
+    gaps = np.linalg.norm(points - np.roll(points, -1, axis=0), axis=1)
+    return bool(gaps.max() <= EVEN_GAP_RATIO * gaps.min())
+
+
+def _plane_through(points: Array, *, even: bool) -> tuple[Array, Array]:
+    """Centre (3,) and unit normal (3,) of the least-squares plane of the points, or by length of the curve
+    through them (see measure_annulus). Raises ValueError for points on a line.
     """
-    center, normal, _ = planes.fit_plane(curve)
+    if even:
+        center, normal, _ = planes.fit_plane(points)
+        return center, normal
+    curve = curves.closed_spline(points, samples=180)
     ahead = np.roll(curve, -1, axis=0)
-    middle = (curve + ahead) / 2
-    for _ in range(20):
-        u, v = planes.plane_axes(normal)
-        frame = np.stack([u, v], axis=1)
-        local, local_ahead = (curve - center) @ frame, (ahead - center) @ frame
-        swept = local[:, 0] * local_ahead[:, 1] - local_ahead[:, 0] * local[:, 1]
-        if abs(swept.sum()) < 2.0:
-            raise ValueError("the curve through them encloses no area")
-        # a piece that runs backwards as seen from the centre carries no weight
-        weights = np.maximum(swept * np.sign(swept.sum()), 0.0)
-        new_center, new_normal, _ = planes.fit_plane(middle, weights=weights)
-        new_normal = new_normal * np.sign(new_normal @ normal)
-        moved = np.linalg.norm(new_center - center) + np.linalg.norm(new_normal - normal)
-        center, normal = new_center, new_normal
-        if moved < 1e-10:
-            break
+    center, normal, _ = planes.fit_plane((curve + ahead) / 2, weights=np.linalg.norm(ahead - curve, axis=1))
     return center, normal
 
 
@@ -203,6 +203,7 @@ def height_sd_mm(annulus: Annulus, points_lps: ArrayLike, *, point_sd_mm: float)
     therefore grows with the distance from the centre as for any fitted plane (lever arm over spread of the
     points). """
     marked = annulus.points_lps
+    even = _evenly_spaced(marked)
     step = 0.01
     jacobian = np.empty((4, marked.size))
     for i in range(marked.size):
@@ -210,7 +211,7 @@ def height_sd_mm(annulus: Annulus, points_lps: ArrayLike, *, point_sd_mm: float)
         for sign in (1, -1):
             moved = marked.copy()
             moved.flat[i] += sign * step
-            center, normal = _plane_of_curve(curves.closed_spline(moved, samples=180))
+            center, normal = _plane_through(moved, even=even)
             normal = normal * np.sign(normal @ annulus.normal_lps)
             sides.append(np.append(normal, normal @ (center - annulus.center_lps)))
         jacobian[:, i] = (sides[0] - sides[1]) / (2 * step)

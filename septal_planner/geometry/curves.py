@@ -40,7 +40,7 @@ def signed_area(curve_uv: ArrayLike) -> float:
 
 
 def area_centroid(curve_uv: ArrayLike) -> Array:
-    """Centre of mass (2,) of the area within a closed polyline (n, 2). Raises ValueError for an area of zero."""
+    """Centre of mass (2,) of the area within a closed polyline (n, 2). Raises ValueError for no area."""
     c = np.asarray(curve_uv, dtype=np.float64)
     start = c.mean(axis=0)
     c = c - start
@@ -106,3 +106,18 @@ def distance_to_closed(points: ArrayLike, curve: ArrayLike) -> Array:
         t = np.clip((way * step).sum(axis=-1) / square, 0, 1)
         out[lo : lo + 1024] = np.linalg.norm(way - t[..., None] * step, axis=-1).min(axis=1)
     return out.reshape(p.shape[:-1])
+
+
+def inside_closed(points_uv: ArrayLike, curve_uv: ArrayLike) -> NDArray[np.bool_]:
+    """Whether points (..., 2) lie within a closed polyline (n, 2), by the even-odd rule."""
+    p = np.asarray(points_uv, dtype=np.float64)
+    c = np.asarray(curve_uv, dtype=np.float64)
+    nxt = np.roll(c, -1, axis=0)
+    flat = p.reshape(-1, 2)
+    inside = np.zeros(len(flat), dtype=np.bool_)
+    for (ax, ay), (bx, by) in zip(c, nxt, strict=True):
+        if ay == by:
+            continue
+        spans = (ay > flat[:, 1]) != (by > flat[:, 1])
+        inside ^= spans & (flat[:, 0] < ax + (bx - ax) * (flat[:, 1] - ay) / (by - ay))
+    return inside.reshape(p.shape[:-1])

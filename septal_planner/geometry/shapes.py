@@ -79,7 +79,8 @@ class HeightPatch:
     def normals_lps(self, u: ArrayLike, v: ArrayLike) -> NDArray[np.float64]:
         """Unit surface normals (..., 3), on the side of axis_w."""
         dv, du = np.gradient(self.height_mm, self.v_mm, self.u_mm)
-        gu, gv = self.sample(du, u, v), self.sample(dv, u, v)
+        gu = self.sample(np.asarray(du, dtype=np.float64), u, v)
+        gv = self.sample(np.asarray(dv, dtype=np.float64), u, v)
         n = self.axis_w_lps - gu[..., None] * self.axis_u_lps - gv[..., None] * self.axis_v_lps
         return unit_vector(n)
 

@@ -1,0 +1,289 @@
+"""Constant-curvature reach: from the cava through the septum, then one arc to the target structure.
+
+Forward and inverse form of an arc as in Webster & Jones, Int J Robot Res 2010;29:1661-83, doi
+10.1177/0278364910368147. The model has no weight, no friction and no tissue: it says what shape would be
+needed, not that a catheter takes it. """
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
+
+from septal_planner.anatomy.annulus import Annulus, height_mm
+from septal_planner.errors import AnatomyNotFound
+from septal_planner.geometry import curves, planes
+from septal_planner.geometry.frames import apply_affine, spacing_mm, unit_vector
+from septal_planner.geometry.shapes import DistanceField
+from septal_planner.puncture.procedures import Procedure
+
+Array = NDArray[np.float64]
+
+# turn of a fixed-curve sheath from the caval axis toward the septum, flag "practice value, edit locally":
+# typical
+# fixed curves are 50 to 55 degrees, from memory
+SHEATH_ANGLE_DEG = 50.0
+# left out of the clearance: the arc's start, and the wall around the hole it comes through
+NEAR_SEPTUM_MM = 3.0
+NEAR_PUNCTURE_MM = 10.0
+
+
+def arc_tip(curvature_per_mm: float, plane_angle_rad: float, length_mm: float) -> tuple[Array, Array]:
+    """Tip position (3,) and unit tangent (3,) of an arc that starts at the origin along +z and bends in the
+    plane at that angle about z (Webster & Jones 2010).
+    """
+    theta = curvature_per_mm * length_mm
+    c, s = np.cos(plane_angle_rad), np.sin(plane_angle_rad)
+    # r (1 - cos) and r sin, written so that the straight catheter is not a case of its own
+    out = length_mm * np.sinc(theta / (2 * np.pi)) * np.sin(theta / 2)
+    along = length_mm * np.sinc(theta / np.pi)
+    return (
+        np.array([c * out, s * out, along]),
+        np.array([c * np.sin(theta), s * np.sin(theta), np.cos(theta)]),
+    )
+
+
+def arc_from_tip(tip: ArrayLike) -> tuple[float, float, float]:
+    """Curvature (1/mm), plane angle (rad) and length (mm) of the arc from the origin along +z to the tip
+    (3,).
+
+    Turns up to a full circle; straight ahead gives curvature 0. Raises ValueError for a tip at the origin or
+    straight behind it, which no arc reaches. """
+    x, y, z = (float(v) for v in np.asarray(tip, dtype=np.float64))
+    across = float(np.hypot(x, y))
+    if across < 1e-12:
+        if z <= 0:
+            raise ValueError("no arc reaches a point at the start or straight behind it")
+        return 0.0, 0.0, z
+    theta = 2 * float(np.arctan2(across, z))  # turn is twice the angle of the chord
+    curvature = 2 * across / (across**2 + z**2)
+    return curvature, float(np.arctan2(y, x)), theta / curvature
+
+
+@dataclass(frozen=True)
+class Arc:
+    """One arc in LPS: `radius_mm` infinite where straight, `turn_deg` up to 360, `path_lps` (n, 3) from start
+    to end.
+    """
+
+    radius_mm: float
+    turn_deg: float
+    length_mm: float
+    end_direction_lps: NDArray[np.float64]
+    path_lps: NDArray[np.float64]
+
+
+def single_arc(
+    start_lps: ArrayLike, start_direction: ArrayLike, end_lps: ArrayLike, *, step_mm: float = 0.5
+) -> Arc:
+    """The one arc that leaves `start_lps` (3,) along `start_direction` (3,) and ends at `end_lps` (3,),
+    sampled at most `step_mm` apart. Raises ValueError where the end is the start or lies straight behind it.
+    """
+    start = np.asarray(start_lps, dtype=np.float64)
+    forward = unit_vector(start_direction)
+    chord = np.asarray(end_lps, dtype=np.float64) - start
+    z = float(chord @ forward)
+    sideways = chord - z * forward
+    x = float(np.linalg.norm(sideways))
+    side = sideways / x if x > 1e-12 else np.zeros(3)
+    curvature, _, length = arc_from_tip([x, 0.0, z])
+    n = max(2, int(np.ceil(length / step_mm)) + 1)
+    at = [arc_tip(curvature, 0.0, float(s)) for s in np.linspace(0.0, length, n)]
+    path = np.array([start + p[0] * side + p[2] * forward for p, _ in at])
+    tangent = at[-1][1]
+    return Arc(
+        radius_mm=1 / curvature if curvature > 1e-9 else float("inf"),
+        turn_deg=float(np.degrees(curvature * length)),
+        length_mm=length,
+        end_direction_lps=unit_vector(tangent[0] * side + tangent[2] * forward),
+        path_lps=path,
+    )
+
+
+def height_needed_mm(
+    radius_mm: float, straight_mm: float, elevation_deg: float, *, straight_before_mm: float = 0.0
+) -> tuple[float, float]:
+    """Least height above the annular plane, and horizontal run, for a tip that starts `elevation_deg` above
+    the plane (pointing away from the valve), is pushed out straight, bends by 90 + elevation degrees in one
+    plane and ends pointing straight at the valve with a straight end of `straight_mm`. From plane
+    trigonometry.
+    """
+    e = np.deg2rad(elevation_deg)
+    height = radius_mm * np.cos(e) + straight_mm - straight_before_mm * np.sin(e)
+    return float(height), float(radius_mm * (1 + np.sin(e)) + straight_before_mm * np.cos(e))
+
+
+def crossing_direction(
+    cava_axis_lps: ArrayLike, septal_normal_lps: ArrayLike, *, sheath_angle_deg: float = SHEATH_ANGLE_DEG
+) -> Array:
+    """Unit vector (3,) of a sheath that comes up along the caval axis (3,) and turns by its own angle
+    straight toward the septum, whose normal (3,) points from the right atrium to the left.
+
+    Raises AnatomyNotFound where the cava runs straight at the septum, so that no direction of turn is given.
+    """
+    up = unit_vector(cava_axis_lps)
+    n = unit_vector(septal_normal_lps)
+    toward = n - (n @ up) * up
+    if np.linalg.norm(toward) < 0.05:
+        raise AnatomyNotFound(
+            "The axis of the inferior vena cava runs within 3 degrees of the septal normal, expected nearly "
+            "along the septum; check the two inferior_vena_cava landmarks and the fossa landmark."
+        )
+    a = np.deg2rad(sheath_angle_deg)
+    return np.asarray(np.cos(a) * up + np.sin(a) * unit_vector(toward), dtype=np.float64)
+
+
+def angle_deg(a: ArrayLike, b: ArrayLike) -> float:
+    """Angle (degrees) between two vectors (3,), exact for small ones too."""
+    u, v = unit_vector(a), unit_vector(b)
+    return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(u, v)), u @ v)))
+
+
+@dataclass(frozen=True)
+class Reach:
+    """Whether one arc from the septum gets to the target structure, and how. None where not assessed, the
+    reason in `not_assessed`; `bend_radius_mm` is None also where the way is straight. `turn_angle_deg`:
+    crossing direction to the axis into the valve. `axis_tilt_deg`: last segment to the axis into the valve.
+    """
+
+    crossing_direction: NDArray[np.float64]
+    sheath_angle_deg: float
+    entry_angle_deg: float
+    turn_angle_deg: float
+    arc_turn_deg: float | None
+    bend_radius_mm: float | None
+    axis_tilt_deg: float | None
+    clearance_mm: float | None
+    clearance_sd_mm: float | None
+    path_lps: NDArray[np.float64] | None
+    reachable: bool | None
+    limits: tuple[str, ...]
+    not_assessed: tuple[str, ...] = ()
+
+
+def reach(
+    target_lps: ArrayLike,
+    crossing: ArrayLike,
+    septal_normal_lps: ArrayLike,
+    annulus: Annulus,
+    procedure: Procedure,
+    *,
+    structure_lps: ArrayLike | None,
+    left_atrium: DistanceField | None,
+    sheath_angle_deg: float = SHEATH_ANGLE_DEG,
+) -> Reach:
+    """One arc from the puncture (3,) along the crossing direction (3,) to `structure_lps` (3,), or why there
+    is none.
+
+    Clearance: least distance of the arc, from 3 mm after the septum to the annular plane, to the left atrial
+    wall, leaving out the wall within 10 mm of the puncture and the valve's opening; null without a left
+    atrium. """
+    target = np.asarray(target_lps, dtype=np.float64)
+    into_valve = -annulus.normal_lps
+    entry = angle_deg(crossing, septal_normal_lps)
+    turn = angle_deg(crossing, into_valve)
+    limits: list[str] = []
+    if procedure.entry_angle.high is not None and entry > procedure.entry_angle.high:
+        limits.append(
+            f"The sheath meets the septum at {entry:.0f} degrees from its normal, more than the "
+            f"{procedure.entry_angle.high:.0f} asked for."
+        )
+    arc, why = None, ""
+    if structure_lps is None:
+        why = _no_structure(procedure)
+    else:
+        try:
+            arc = single_arc(target, crossing, structure_lps)
+        except ValueError:
+            why = "No single arc leads from the puncture to the target, which lies straight behind it."
+            limits.append(why)
+    found = Reach(
+        crossing_direction=unit_vector(crossing), sheath_angle_deg=sheath_angle_deg, entry_angle_deg=entry,
+        turn_angle_deg=turn, arc_turn_deg=None, bend_radius_mm=None, axis_tilt_deg=None, clearance_mm=None,
+        clearance_sd_mm=None, path_lps=None, reachable=None, limits=tuple(limits),
+        not_assessed=(why,) if why else (),
+    )
+    if arc is None:
+        return found if structure_lps is None else replace(found, reachable=False)
+
+    radius = arc.radius_mm if np.isfinite(arc.radius_mm) else None
+    if radius is not None and procedure.bend_radius.low is not None and radius < procedure.bend_radius.low:
+        limits.append(
+            f"The bend needs a radius of {radius:.0f} mm, tighter than the {procedure.bend_radius.low:g} mm "
+            "asked for."
+        )
+    if arc.turn_deg > 180:
+        limits.append(f"The arc would have to turn by {arc.turn_deg:.0f} degrees, more than half a circle.")
+    tilt = None
+    if procedure.axis_tilt is not None:
+        tilt = angle_deg(arc.end_direction_lps, into_valve)
+        if procedure.axis_tilt.high is not None and tilt > procedure.axis_tilt.high:
+            limits.append(
+                f"One arc ends {tilt:.0f} degrees off the axis of the valve, more than the "
+                f"{procedure.axis_tilt.high:g} asked for, so that a second bend is needed."
+            )
+    clearance: float | None = None
+    sd: float | None = None
+    not_assessed: tuple[str, ...] = ()
+    if left_atrium is None:
+        not_assessed = ("The clearance to the wall is not assessed, because the left atrium was not found.",)
+    else:
+        clearance = _clearance(arc.path_lps, target, annulus, left_atrium)
+        if clearance is None:
+            not_assessed = (
+                "The clearance to the wall is not assessed, because no part of the arc lies above the valve.",
+            )
+        else:
+            sd = float(spacing_mm(left_atrium.lps_from_index).max() / np.sqrt(12))
+            if clearance <= 0:
+                limits.append("The arc leaves the left atrial blood pool.")
+    return replace(
+        found, arc_turn_deg=arc.turn_deg, bend_radius_mm=radius, axis_tilt_deg=tilt, clearance_mm=clearance,
+        clearance_sd_mm=sd, path_lps=arc.path_lps, reachable=not limits, limits=tuple(limits),
+        not_assessed=not_assessed,
+    )
+
+
+def _no_structure(procedure: Procedure) -> str:
+    if procedure.target_structure == "none":
+        return f"The way to a target is not assessed, because {procedure.title.lower()} has no single one."
+    if procedure.needs:
+        return f"The way to the target is not assessed, because the landmark {procedure.needs[0]} is missing."
+    return "The way to the target is not assessed, because the target structure was not found."
+
+
+def _clearance(path: Array, target: Array, annulus: Annulus, left_atrium: DistanceField) -> float | None:
+    """Least distance (mm) of the arc to the left atrial wall, negative by how far it is outside the blood
+    pool.
+    """
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
+    free = path[(along >= NEAR_SEPTUM_MM) & (height_mm(annulus, path) > 0)]
+    if len(free) == 0:
+        return None
+    # the blood pool ends at the valve too, and no wall is there: points of the outline in the opening are
+    # left out
+    mask = np.abs(left_atrium.values_mm) < spacing_mm(left_atrium.lps_from_index).max()
+    index = np.argwhere(mask)[:, ::-1].astype(np.float64)
+    outline = apply_affine(left_atrium.lps_from_index, index)
+    depth = left_atrium.values_mm[mask].astype(np.float64)
+    height = height_mm(annulus, outline)
+    frame = np.stack(planes.plane_axes(annulus.normal_lps), axis=1)
+    hinge_uv = (annulus.curve_lps - annulus.center_lps) @ frame
+    # a little within the hinge line, so that the wall next to it stays wall
+    opening = curves.inside_closed((outline - annulus.center_lps) @ frame, 0.95 * hinge_uv)
+    wall = (~opening | (np.abs(height) > annulus.saddle_height_mm / 2 + 3.0)) & (
+        np.linalg.norm(outline - target, axis=1) > NEAR_PUNCTURE_MM
+    )
+    if not wall.any():
+        return None
+    off, nearest = cKDTree(outline[wall]).query(free)
+    # an outline voxel stands up to one voxel off the wall itself, on the side its own depth tells
+    distance = off + depth[wall][nearest]
+    outside = left_atrium.at(free)
+    near_valve = height_mm(annulus, free) < annulus.saddle_height_mm / 2 + 3.0
+    away = outside[(outside > 0) & ~near_valve & (np.linalg.norm(free - target, axis=1) > NEAR_PUNCTURE_MM)]
+    if len(away) > 0:
+        return -float(away.max())
+    return float(max(distance.min(), 0.0))
