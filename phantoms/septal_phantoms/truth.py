@@ -1,0 +1,223 @@
+"""What is true of a phantom: closed forms, and quadrature or root finding of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from septal_phantoms.annuli import AnnulusTruth, measure_saddle
+from septal_phantoms.bodies import Array, Vector
+from septal_phantoms.heart import Heart
+from septal_phantoms.septum import Septum
+
+LABELS = {"left_atrium": 1, "right_atrium": 2, "aorta": 3, "left_ventricle": 4, "right_ventricle": 5, "fossa_membrane": 6}
+
+
+class View(NamedTuple):
+    """C-arm angles: LAO positive, cranial positive."""
+
+    primary_deg: float
+    secondary_deg: float
+
+
+def beam(primary_deg: float, secondary_deg: float) -> Vector:
+    """Unit vector from the isocenter to the detector for DICOM positioner angles (0018,1510) and (0018,1511), patient supine."""
+    a, b = np.radians(primary_deg), np.radians(secondary_deg)
+    return np.array([np.sin(a) * np.cos(b), -np.cos(a) * np.cos(b), np.sin(b)])
+
+
+def view_along(direction: Vector) -> View:
+    """The angles whose beam lies along `direction` or against it, the detector on the anterior side."""
+    d = direction / np.linalg.norm(direction)
+    if d[1] > 0:
+        d = -d
+    return View(float(np.degrees(np.arctan2(d[0], -d[1]))), float(np.degrees(np.arcsin(d[2]))))
+
+
+@dataclass(frozen=True)
+class FossaTruth:
+    """True measures of the membrane (LPS, mm). Its edge is the half-rise contour of the wall's thickness."""
+
+    center: Vector                       # on the mid-surface
+    normal: Vector                       # right atrium -> left atrium, mean over the membrane by area
+    area_mm2: float                      # on the mid-surface
+    rim: Array                           # (n, 3) closed, first != last
+    superior_inferior_mm: float          # extent of the rim along the septum's superior direction
+    anterior_posterior_mm: float
+    thickness_mean_mm: float             # by area
+    thickness_min_mm: float
+
+
+def measure_fossa(septum: Septum, n: int = 200) -> FossaTruth:
+    """Gauss-Legendre in the ellipse's radius, trapezoid around it."""
+    node, weight = np.polynomial.legendre.leggauss(n)
+    rho, w = (node + 1) / 2, weight / 2
+    phi = np.arange(n) * 2 * np.pi / n
+    u = septum.bu * rho[:, None] * np.cos(phi)
+    v = septum.bv * rho[:, None] * np.sin(phi)
+    du, dv = septum.tangents(u, v)
+    normal = np.cross(du, dv)
+    normal *= np.sign(np.sum(normal * septum.normal, -1, keepdims=True))
+    cell = (w * rho)[:, None, None] * septum.bu * septum.bv * 2 * np.pi / n
+    area = float((np.linalg.norm(normal, axis=-1)[..., None] * cell).sum())
+    mean_normal = (normal * cell).sum((0, 1))
+    wall = septum.thickness_uv(u, v)
+    mean = float((wall * np.linalg.norm(normal, axis=-1) * cell[..., 0]).sum() / area)
+    at = np.arange(360) * 2 * np.pi / 360
+    rim = septum.point(septum.bu * np.cos(at), septum.bv * np.sin(at))
+    zero = np.zeros(1)
+    return FossaTruth(septum.point(zero, zero)[0], mean_normal / np.linalg.norm(mean_normal), area, rim,
+                      float(np.ptp(rim @ septum.superior)), float(np.ptp(rim @ septum.anterior)), mean, float(wall.min()))
+
+
+@dataclass(frozen=True)
+class Truth:
+    """Every truth of one heart. Points are (n, 3) LPS mm (one point of shape (3,) is taken as n = 1)."""
+
+    heart: Heart
+
+    @cached_property
+    def mitral(self) -> AnnulusTruth:
+        return measure_saddle(self.heart.mitral)
+
+    @cached_property
+    def tricuspid(self) -> AnnulusTruth:
+        return measure_saddle(self.heart.tricuspid)
+
+    @cached_property
+    def fossa(self) -> FossaTruth:
+        return measure_fossa(self.heart.septum)
+
+    @cached_property
+    def views(self) -> Mapping[str, View]:
+        """`fossa_en_face`: along the fossa's mean normal; `mitral_en_face`: along the mitral normal."""
+        return {"fossa_en_face": view_along(self.fossa.normal), "mitral_en_face": view_along(self.mitral.normal)}
+
+    def mitral_edge_on_secondary_deg(self, primary_deg: Array | float) -> Array:
+        """Secondary angle that sees the mitral plane edge-on at each primary angle: beam(a, b) . n = 0 solved for b."""
+        a = np.radians(primary_deg)
+        n = self.mitral.normal
+        return np.asarray(np.degrees(np.arctan((np.cos(a) * n[1] - np.sin(a) * n[0]) / n[2])))
+
+    def fields_at(self, points_lps: Array) -> dict[str, Array]:
+        """Heart.fields at scattered points."""
+        p = np.atleast_2d(np.asarray(points_lps, float))
+        return self.heart.fields(p[:, 0], p[:, 1], p[:, 2])
+
+    def label_at(self, points_lps: Array) -> NDArray[np.uint8]:
+        """Label of each point: 0 background, 1 LA, 2 RA, 3 aorta, 4 LV, 5 RV, 6 fossa membrane."""
+        f = self.fields_at(points_lps)
+        out = np.zeros(f["left_atrium"].shape, np.uint8)
+        for name in ("right_ventricle", "left_ventricle", "aorta", "right_atrium", "left_atrium"):
+            out[f[name] < 0] = LABELS[name]
+        out[(f["mitral_leaflets"] < 0) & (out == 4)] = 0
+        out[(f["tricuspid_leaflets"] < 0) & (out == 5)] = 0
+        out[self.inside_membrane(points_lps)] = LABELS["fossa_membrane"]
+        return out
+
+    def vessel_at(self, points_lps: Array) -> NDArray[np.bool_]:
+        """Blood beyond the mouth planes: veins, appendages, cavae, coronary sinus, pulmonary trunk."""
+        f = self.fields_at(points_lps)
+        names = ("left_vessels", "right_vessels", "coronary_sinus", "pulmonary_trunk")
+        return np.asarray(np.min([f[n] for n in names], axis=0) < 0)
+
+    def signed_distance_mm(self, chamber: str, points_lps: Array, rounds: int = 20) -> Array:
+        """Signed distance to the surface of a blood pool (negative inside) for points within about 10 mm of it: the foot point on the
+        closed form, by alternate Newton steps onto the surface and slides along it."""
+        p = np.atleast_2d(np.asarray(points_lps, float))
+        foot = p.copy()
+        e = 1e-3
+        for _ in range(rounds):
+            value = self.fields_at(foot)[chamber]
+            grad = np.stack([(self.fields_at(foot + e * d)[chamber] - self.fields_at(foot - e * d)[chamber]) / (2 * e)
+                             for d in np.eye(3)], -1)
+            size = np.maximum(np.linalg.norm(grad, axis=-1, keepdims=True), 1e-3)
+            n = grad / size
+            foot = foot - np.clip(value[:, None] / size, -3, 3) * n
+            gap = p - foot
+            foot = foot + 0.7 * (gap - np.sum(gap * n, -1, keepdims=True) * n)
+        value = self.fields_at(p)[chamber]
+        return np.asarray(np.linalg.norm(p - foot, axis=-1) * np.sign(value))
+
+    def midsurface_distance_mm(self, points_lps: Array) -> Array:
+        """Signed distance to the mid-surface of the septum, left atrial side positive."""
+        return self.heart.septum.foot(np.atleast_2d(np.asarray(points_lps, float)))[2]
+
+    def thickness_mm(self, points_lps: Array) -> Array:
+        """Thickness of the wall at the foot point of each point on the mid-surface."""
+        u, v, _ = self.heart.septum.foot(np.atleast_2d(np.asarray(points_lps, float)))
+        return self.heart.septum.thickness_uv(u, v)
+
+    def on_membrane(self, points_lps: Array) -> NDArray[np.bool_]:
+        """Whether the foot point of each point lies within the membrane's edge, at any distance from it."""
+        u, v, _ = self.heart.septum.foot(np.atleast_2d(np.asarray(points_lps, float)))
+        return self.heart.septum.in_membrane_uv(u, v)
+
+    def inside_membrane(self, points_lps: Array) -> NDArray[np.bool_]:
+        """Whether each point lies in the tissue of the membrane: within its edge and within the wall."""
+        p = np.atleast_2d(np.asarray(points_lps, float))
+        out = np.zeros(len(p), bool)
+        reach = max(self.heart.septum.bu, self.heart.septum.bv) + abs(self.heart.septum.bulge) + 5.0
+        near = np.linalg.norm(p - self.heart.septum.center, axis=1) < reach
+        if near.any():
+            u, v, d = self.heart.septum.foot(p[near])
+            out[near] = self.heart.septum.in_membrane_uv(u, v) & (np.abs(d) <= self.heart.septum.thickness_uv(u, v) / 2)
+        return out
+
+    def height_mm(self, points_lps: Array) -> Array:
+        """Signed distance to the best-fit mitral plane, atrial side positive."""
+        return np.asarray((np.atleast_2d(np.asarray(points_lps, float)) - self.mitral.center) @ self.mitral.normal)
+
+    def aorta_distance_mm(self, points_lps: Array) -> Array:
+        """Distance to the aortic blood pool for points outside it: exact, the least of the exact distances to its bodies (the cut at the
+        valve plane matters only for points below the valve)."""
+        p = np.atleast_2d(np.asarray(points_lps, float))
+        heart = self.heart
+        from septal_phantoms.bodies import sphere, tube
+
+        x, y, z = p.T
+        parts = [tube(x, y, z, pipe.path, pipe.radii) for pipe in heart.root] + [sphere(x, y, z, c, r) for c, r in heart.sinuses]
+        return np.asarray(np.min(parts, axis=0))
+
+    def free_path_mm(self, point_lps: Array, direction_lps: Array, *, step_mm: float = 0.2, longest_mm: float = 150.0) -> float:
+        """From `point_lps` along `direction_lps` across the wall until the left atrial blood pool ends (veins and appendage cut at
+        their mouth planes); nan where the ray never enters it. Root found to 1e-6 mm."""
+        p, d = np.asarray(point_lps, float).reshape(3), np.asarray(direction_lps, float).reshape(3)
+        d = d / np.linalg.norm(d)
+        s = np.arange(0.0, longest_mm, step_mm)
+        inside = self.fields_at(p + s[:, None] * d)["left_atrium"] < 0
+        if not inside.any():
+            return float("nan")
+        first = int(np.argmax(inside))
+        leaving = np.flatnonzero(~inside[first:])
+        if leaving.size == 0:
+            return float("nan")
+        high = s[first + leaving[0]]
+        low = high - step_mm
+        while high - low > 1e-6:
+            mid = (low + high) / 2
+            if self.fields_at(p + mid * d)["left_atrium"][0] < 0:
+                low = mid
+            else:
+                high = mid
+        return float((low + high) / 2)
+
+    @cached_property
+    def volumes_ml(self) -> Mapping[str, float]:
+        """Volume of each blood pool in the whole heart (the aorta from its valve down to 140 mm below the fossa): midpoint quadrature
+        of occupancy on a 1 mm grid."""
+        h = 1.0
+        low, high = self.heart.septum.center - (75, 110, 145), self.heart.septum.center + (125, 90, 105)
+        x, y = (np.arange(low[n], high[n], h, np.float32) for n in (0, 1))
+        total = dict.fromkeys(("left_atrium", "right_atrium", "aorta", "left_ventricle", "right_ventricle"), 0.0)
+        for z0 in np.arange(low[2], high[2], 24 * h):
+            z = np.arange(z0, z0 + 24 * h - 0.5 * h, h).astype(np.float32)
+            f = self.heart.fields(x[None, None, :], y[None, :, None], z[:, None, None])
+            for name in total:
+                total[name] += float(np.clip(0.5 - f[name] / h, 0, 1).sum(dtype=float)) * h**3 / 1000
+        return total
