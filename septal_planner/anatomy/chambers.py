@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import SimpleITK as sitk
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, binary_fill_holes, gaussian_filter, label
+from scipy.ndimage import binary_dilation, binary_erosion, binary_fill_holes, gaussian_filter, label
 from skimage.segmentation import watershed
 
 from septal_planner.anatomy.annulus import Annulus
@@ -125,7 +125,9 @@ def _derived_tricuspid_gate(
     toward = seeds["right_atrium"]
     hinge = mitral.curve_lps[int(np.argmin(np.linalg.norm(mitral.curve_lps - seeds["fossa"], axis=1)))]
     blood = (grid.hu > mixed_blood_edge_hu(grid.ball(toward, 8.0))) & (left_field > 1.5)
-    return narrowest_plane(blood, grid.lps_from_index, hinge, mitral.normal_lps, toward - hinge)
+    names = ("right_atrium", "inferior_vena_cava", "superior_vena_cava")
+    atrial = np.stack([seeds[name] for name in names if name in seeds])
+    return narrowest_plane(blood, grid.lps_from_index, hinge, mitral.normal_lps, toward - hinge, atrial)
 
 
 @dataclass(frozen=True)
@@ -204,11 +206,23 @@ def _ventricles_and_aorta(
             # the pulmonary valve stands a little above the aortic one (common practice, no source)
             top = int((valve_z_mm + 15.0 - grid.lps_from_index[2, 3]) / GRID_MM)
             pool[max(top, 0) :] = False
+        pool = _around(pool & (grid.hu > found_edges[name]), apply_affine(inverse, place[name])) & pool
         if pool.sum() < 500:
             not_assessed[name] = f"No blood pool of plausible size was found at the {name} point."
             continue
         out[name] = _signed_distance(pool, GRID_MM) - np.float32(1.0)
     return _Found(out, {n: found_edges[n] for n in out}, not_assessed, notes)
+
+
+def _around(mask: Mask, index: Array) -> Mask:
+    """Connected part of a mask at an index (i, j, k), bridges up to two voxels wide cut."""
+    core = binary_erosion(mask, iterations=1)
+    regions, _ = label(core)
+    k, j, i = np.nonzero(core)
+    if not k.size:
+        return mask
+    nearest = int(np.argmin((i - index[0]) ** 2 + (j - index[1]) ** 2 + (k - index[2]) ** 2))
+    return np.asarray(binary_dilation(regions == regions[k[nearest], j[nearest], i[nearest]], iterations=2))
 
 
 def _distance_inside(mask: Mask) -> NDArray[np.float32]:

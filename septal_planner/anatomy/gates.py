@@ -75,13 +75,15 @@ class PlaneGate:
 
 def narrowest_plane(
     is_blood: NDArray[np.bool_], lps_from_index: Array, hinge_lps: Array, prior_normal_lps: Array, inward_lps: Array,
+    atrial_points_lps: Array,
 ) -> PlaneGate:
     """Gate between right atrium and ventricle where no tricuspid points were marked: the narrowest blood cross-section.
 
     Planes through points 2, 5 and 8 mm apical of the septal mitral hinge (the tricuspid septal leaflet hinges a few
     millimetres toward the apex of the mitral one: common practice, no source), tilted up to 40 degrees about the mitral
     normal; among them the one whose connected blood area within 40 mm is smallest, larger tilts paying.
-    `inward_lps` points from the hinge into the right heart.
+    `inward_lps` points from the hinge into the right heart; every one of `atrial_points_lps` (n, 3) stays at least
+    12 mm on the atrial side (a valve does not pass through the middle of its atrium).
     """
     prior = unit_vector(prior_normal_lps)
     inward = unit_vector(inward_lps - (inward_lps @ prior) * prior)
@@ -97,6 +99,8 @@ def narrowest_plane(
         for tilt_in in np.radians(np.arange(-40, 41, 8)):
             for tilt_side in np.radians(np.arange(-40, 41, 8)):
                 normal = unit_vector(prior + np.tan(tilt_in) * inward + np.tan(tilt_side) * side)
+                if ((atrial_points_lps - origin) @ normal).min() < 12.0:
+                    continue
                 e_u = unit_vector(inward - (inward @ normal) * normal)
                 e_v = np.cross(normal, e_u)
                 points = origin + uu[..., None] * e_u + vv[..., None] * e_v
