@@ -1,0 +1,59 @@
+"""Options and phantoms shared by the tests."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--slow", action="store_true", help="also run what takes minutes")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--slow"):
+        return
+    skip = pytest.mark.skip(reason="takes minutes; run with --slow")
+    for item in items:
+        if "slow" in item.keywords:
+            item.add_marker(skip)
+
+
+@dataclass(frozen=True)
+class WrittenPhantom:
+    """A quick phantom on disk: `ct` (DICOM folder), `landmarks`; treat both as read-only."""
+
+    folder: Path
+    ct: Path
+    landmarks: Path
+    phantom: Any
+
+
+@pytest.fixture(scope="session")
+def quick_phantom() -> Any:
+    """The normal heart at 1 mm, made once."""
+    import septal_phantoms
+
+    return septal_phantoms.make("normal", quick=True)
+
+
+@pytest.fixture(scope="session")
+def written_phantom(quick_phantom: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[WrittenPhantom]:
+    """The quick normal heart as a DICOM series with landmarks."""
+    import septal_phantoms
+
+    folder = tmp_path_factory.mktemp("phantom")
+    septal_phantoms.write_dicom(quick_phantom, folder / "ct")
+    septal_phantoms.write_landmarks(quick_phantom, folder / "landmarks.json")
+    yield WrittenPhantom(folder, folder / "ct", folder / "landmarks.json", quick_phantom)
+
+
+@pytest.fixture
+def landmarks_json(written_phantom: WrittenPhantom) -> dict[str, Any]:
+    """The quick phantom's landmarks.json as a fresh dictionary, to be spoilt by a test."""
+    return dict(json.loads(written_phantom.landmarks.read_text("utf-8")))
