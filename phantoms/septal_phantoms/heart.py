@@ -17,13 +17,15 @@ import numpy as np
 from scipy.optimize import brentq
 
 from septal_phantoms.annuli import Saddle
-from septal_phantoms.bodies import Array, Vector, along, ellipsoid, in_box, smooth_max, smooth_min, sphere, tube, unit
+from septal_phantoms.bodies import Array, Vector, along, ellipsoid, in_box, smooth_max, smooth_min, smooth_step, sphere, tube, unit
 from septal_phantoms.septum import Septum
 
 FAR = 16.0
 GROOVE_ATRIAL = 5.0          # the atrial body keeps this far above the annular surface, outside the funnel
 GROOVE_VENTRICULAR = 3.0
 FUNNEL_SPREAD = 0.35
+HINGE_WALL = 2.5
+OUTFLOW_WALL = 2.2
 
 
 @dataclass(frozen=True)
@@ -115,15 +117,18 @@ class Heart:
 
         aorta_all = self.aorta_body(x, y, z)
         aorta = np.maximum(aorta_all, -beyond_valve)
+        # On the atrial side of the mitral surface the outflow tract keeps a wall's breadth outside the hinge line.
         lvot = np.maximum(self.lvot.field(x, y, z), beyond_valve)
+        lvot = np.maximum(lvot, np.minimum(zm, HINGE_WALL - rm))
         outflow = np.minimum(aorta, lvot)
+        beside_la = np.minimum(aorta, np.maximum(lvot, HINGE_WALL - rm))
 
         lv = smooth_max(self.lv_body.field(x, y, z), zm + GROOVE_VENTRICULAR, 3.0)
         inlet = np.maximum(np.maximum(rm + 0.15 * zm, zm), -zm - 16.0)
         lv = smooth_min(lv, inlet, 3.0)
         # Above the mitral surface only the outflow tract itself belongs to the ventricle.
         lv = np.maximum(np.minimum(np.maximum(smooth_min(lv, lvot, 5.0), zm), lvot), beyond_valve)
-        lv_muscle = smooth_max(lv - self.lv_wall, np.maximum(zm - 1.0, beyond_valve), 4.0)
+        lv_muscle = smooth_max(lv - self.lv_wall, np.maximum(zm - 1.0, beyond_valve), 8.0)
 
         # left atrium
         la_body = smooth_max(self.la_body.field(x, y, z), GROOVE_ATRIAL - zm, 4.0)
@@ -132,12 +137,12 @@ class Heart:
         vein = {name: pipe.field(x, y, z) for name, pipe in self.veins.items()}
         cava = {name: pipe.field(x, y, z) for name, pipe in self.cavae.items()}
         la_limits = np.maximum(half - s, -zm)
-        la_limits = np.maximum(la_limits, 2.2 - np.minimum(outflow, aorta_all))
+        la_limits = np.maximum(la_limits, OUTFLOW_WALL - beside_la)
         la_limits = np.maximum(la_limits, 3.0 - cava["superior_vena_cava"])
         valve = along(x, y, z, self.pulmonary_trunk.path[0], unit(self.pulmonary_trunk.path[1] - self.pulmonary_trunk.path[0]))
         trunk = np.maximum(self.pulmonary_trunk.field(x, y, z), -valve)
         trunk = np.maximum(trunk, 3.0 - aorta)
-        vein_limits = np.maximum(np.maximum(half - s, 3.0 - trunk), np.maximum(2.0 - lv_muscle, 2.2 - np.minimum(outflow, aorta_all)))
+        vein_limits = np.maximum(np.maximum(half - s, 3.0 - trunk), np.maximum(2.0 - lv_muscle, OUTFLOW_WALL - outflow))
         vein_limits = np.maximum(vein_limits, 3.0 - cava["superior_vena_cava"])
         la, la_vessels = _with_vessels(x, y, z, la_body, vein, self.veins, np.maximum(la_limits, 3.0 - trunk), vein_limits)
         left_all = np.minimum(la, la_vessels)
@@ -147,10 +152,11 @@ class Heart:
         ra_funnel = np.maximum(rt - FUNNEL_SPREAD * zt, zt - 18.0)
         ra_body = smooth_min(ra_body, ra_funnel, 5.0)
         ra_limits = np.maximum(half + s, -zt)
-        ra_limits = np.maximum(ra_limits, 3.0 - np.minimum(outflow, aorta_all))
-        ra_limits = np.maximum(ra_limits, 5.0 - lv)
-        ra_limits = np.maximum(ra_limits, 3.6 - left_all)
-        vessel_limits = np.maximum(3.6 - left_all, 3.0 - np.minimum(outflow, aorta_all))
+        ra_limits = np.maximum(ra_limits, 3.0 - outflow)
+        ra_limits = np.maximum(ra_limits, 3.0 - lv)
+        # the septum itself already keeps the atria apart; a wider gap here would thicken the membrane
+        ra_limits = np.maximum(ra_limits, 3.6 - la_vessels)
+        vessel_limits = np.maximum(3.6 - left_all, 3.0 - outflow)
         ra, ra_vessels = _with_vessels(x, y, z, ra_body, cava, self.cavae, ra_limits, vessel_limits)
         right_all = np.minimum(ra, ra_vessels)
 
@@ -158,8 +164,9 @@ class Heart:
         rv = smooth_max(self.rv_body.field(x, y, z), zt + GROOVE_VENTRICULAR, 3.0)
         rv_inlet = np.maximum(np.maximum(rt + 0.15 * zt, zt), -zt - 18.0)
         rv = smooth_min(smooth_min(rv, rv_inlet, 4.0), self.rvot.field(x, y, z), 6.0)
-        rv = smooth_max(rv, self.lv_wall - lv, 3.0)
-        rv = np.maximum(rv, 3.5 - np.minimum(outflow, aorta_all))
+        # The muscular septum thins toward the hinge line of the tricuspid valve.
+        rv = smooth_max(rv, 3.0 + (self.lv_wall - 3.0) * smooth_step(zt * (-1.0 / 20.0)) - lv, 2.0)
+        rv = np.maximum(rv, 3.5 - outflow)
         rv = np.maximum(rv, np.maximum(zt, 3.0 - ra_vessels))
         trunk = np.maximum(trunk, 3.0 - right_all)
         rv = np.maximum(rv, np.maximum(valve, 3.0 - left_all))
