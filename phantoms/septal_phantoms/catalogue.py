@@ -23,8 +23,8 @@ class Shape:
 
     septal_normal: tuple[float, float, float] = (0.46, 0.70, 0.54)
     mitral_normal: tuple[float, float, float] = (-0.71167, 0.57220, 0.40756)
-    height: float = 33.5                     # fossa center above the mitral frame's origin, along its normal
-    offset: float = 18.0                     # and across, away from the septum
+    height: float = 32.5                     # fossa center above the mitral frame's origin, along its normal
+    offset: float = 20.0                     # and across, away from the septum
     septal_hinge_deg: float = 35.0           # turn of the septal-lateral axis away from the atrial septum, toward the aorta
     mitral_diameters: tuple[float, float] = (34.5, 28.5)
     mitral_saddle: float = 6.0
@@ -36,29 +36,29 @@ class Shape:
     limbus: float = 7.5
     limbus_swing: float = 1.2
     bulge: float = 0.0
-    la_center: tuple[float, float, float] = (19.0, 11.0, 8.0)
+    la_center: tuple[float, float, float] = (17.5, 10.0, 7.0)
     la_semi: tuple[float, float, float] = (32.0, 24.0, 27.0)
     ra_scale: float = 1.0
     lv_scale: float = 1.0
     lv_wall: float = 9.5
     mitral_tent: float = 6.0
-    aorta_shift: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    aorta_shift: tuple[float, float, float] = (1.0, -2.0, 0.5)
 
 
 NORMAL = Shape()
-SYSTOLE = replace(NORMAL, height=40.5, offset=18.5, mitral_diameters=(36.5, 29.5), mitral_saddle=7.0, tricuspid_diameters=(33.0, 28.0),
-                  tricuspid_shift=-12.0, septum_radius=68.0, la_semi=(33.5, 25.5, 28.5), la_center=(20.0, 11.5, 8.0), ra_scale=1.04,
+SYSTOLE = replace(NORMAL, height=39.5, offset=20.5, mitral_diameters=(36.5, 29.5), mitral_saddle=7.0, tricuspid_diameters=(33.0, 28.0),
+                  tricuspid_shift=-9.0, septum_radius=68.0, la_semi=(33.5, 25.5, 28.5), la_center=(18.5, 10.5, 7.5), ra_scale=1.04,
                   lv_scale=0.80, lv_wall=13.0, mitral_tent=4.0)
 SHAPES: dict[str, Shape] = {
     "normal": NORMAL,
     "dilated-left-atrium": replace(
-        NORMAL, height=38.0, offset=22.0, mitral_diameters=(41.0, 34.0), la_center=(24.0, 18.0, 11.0), la_semi=(40.0, 33.0, 36.0),
+        NORMAL, height=37.0, offset=25.0, mitral_diameters=(41.0, 34.0), la_center=(23.0, 16.0, 10.0), la_semi=(40.0, 33.0, 36.0),
         fossa=(15.0, 19.0), mitral_saddle=5.0, mitral_tent=9.0, septum_radius=80.0),
     "rotated-heart": replace(
         NORMAL, septal_normal=(0.30, 0.66, 0.70), mitral_normal=(-0.83, 0.47, 0.30), height=20.0, offset=27.0,
-        aorta_shift=(4.0, -8.0, 2.0)),
+        aorta_shift=(1.0, -5.0, 1.0)),
     "thin-membrane": replace(NORMAL, membrane=1.2),
-    "bulging-membrane": replace(NORMAL, membrane=1.6, fossa=(16.0, 20.0), bulge=-5.0),
+    "bulging-membrane": replace(NORMAL, membrane=1.6, fossa=(16.0, 20.0), bulge=-5.0, aorta_shift=(2.0, -5.0, 1.0)),
     "small-fossa": replace(NORMAL, fossa=(8.0, 10.0), limbus=12.5, limbus_swing=1.5),
 }
 NAMES = tuple(SHAPES)
@@ -75,6 +75,10 @@ def shape_of(name: str, phase_percent: float | None) -> tuple[Shape, float]:
         have = ", ".join(f"{p:g}" for p in PHASES[name])
         raise ValueError(f"The phantom {name!r} has no phase {phase:g} %; it has {have} %.")
     return PHASES[name][phase], phase
+
+
+# Center of the left atrium that the vein positions below were laid out about.
+WALL_CENTER = (18.5, 10.5, 7.5)
 
 
 def _turn(a: Vector, b: Vector) -> Array:
@@ -112,8 +116,8 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
 
     def wall(p: tuple[float, float, float]) -> Vector:
         """With the left atrial wall: scaled about its center."""
-        q = (np.array(p) - NORMAL.la_center) * np.array(shape.la_semi) / np.array(NORMAL.la_semi)
-        return np.asarray(fossa_lps + np.array(shape.la_center) + turn_s @ q)
+        q = (np.array(p) - WALL_CENTER) * np.array(shape.la_semi) / np.array(NORMAL.la_semi)
+        return np.asarray(fossa_lps + turn_s @ (np.array(shape.la_center) + q))
 
     up = np.array([0.0, 0.0, 1.0])
     superior = unit(up - (up @ ns) * ns)
@@ -125,12 +129,12 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
                          septal_lateral=shape.mitral_diameters[1], flatten=0.22, height=shape.mitral_saddle)
     nt0 = unit((-0.75, 0.60, 0.28))
     nt = turn_m @ nt0
-    tricuspid_at = right((6.0, -42.0, -20.0)) + nt * shape.tricuspid_shift
+    tricuspid_at = right((3.0, -43.0, -21.0)) + nt * shape.tricuspid_shift
     tricuspid = make_saddle(tricuspid_at, nt, fossa_lps + origin - tricuspid_at, intercommissural=shape.tricuspid_diameters[0],
                             septal_lateral=shape.tricuspid_diameters[1], flatten=0.0, height=1.5)
-    la_body = Ball(fixed(shape.la_center), np.eye(3), shape.la_semi)
+    la_body = Ball(right(shape.la_center), np.eye(3), shape.la_semi)
     ra_semi = (30.0 * shape.ra_scale, 30.5 * shape.ra_scale, 28.0 * shape.ra_scale)
-    ra_body = Ball(right((-15.0, -22.0, -8.0)), np.stack([ns, superior, anterior]), ra_semi)
+    ra_body = Ball(right((-13.0, -19.5, -6.0)), np.stack([ns, superior, anterior]), ra_semi)
 
     # The ventricles: their apex stays where the normal one has it, the base follows the mitral annulus.
     toward_apex = -nm

@@ -136,7 +136,7 @@ def landmarks_of(heart: Heart, truth: Truth, seed: int, noise_mm: float) -> dict
     coaptation = m.origin - m.axes[2] * (heart.mitral_tent + 0.3) + 0.1 * m.b * m.axes[1]
     points = {
         "left_atrium": heart.la_body.center, "right_atrium": heart.ra_body.center - 4.0 * n,
-        "left_ventricle": heart.lv_body.center, "right_ventricle": heart.rv_body.center + 6.0 * heart.rv_body.axes[0],
+        "left_ventricle": heart.lv_body.center, "right_ventricle": heart.tricuspid.origin - 18.0 * heart.tricuspid.axes[2],
         "aorta": heart.root_base + 16.0 * heart.root_axis, "fossa": truth.fossa.center, "mitral_annulus": truth.mitral.points(16),
         "tricuspid_annulus": truth.tricuspid.points(12), "inferior_vena_cava": np.stack([ivc.mouth, lower]),
         "superior_vena_cava": svc.path[1] + 0.4 * (svc.path[2] - svc.path[1]),

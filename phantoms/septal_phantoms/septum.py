@@ -19,6 +19,7 @@ TRANSITION_MM = 1.8          # from floor to crest
 BULGE_REACH = 1.25           # the bulge fades out at this multiple of the membrane's ellipse
 CREST_MM = 7.0               # breadth of the limbus plateau before the wall opens into the interatrial groove
 GROOVE_SLOPE = 0.5
+ANTERIOR_WALL_MM = 4.0
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,11 @@ class Septum:
         beyond = (rho - 1.0) * (r / rho)
         crest = self.crest + self.crest_swing * u / r
         wall = self.floor + (crest - self.floor) * smooth_step(beyond / TRANSITION_MM + 0.5)
-        return np.asarray(wall + GROOVE_SLOPE * np.maximum(beyond - CREST_MM, 0.0))
+        # Outside the plateau: behind, the interatrial groove opens; in front, the wall thins toward the valves.
+        front = v / r
+        wall = wall + (GROOVE_SLOPE / 2) * (1.0 - front) * np.maximum(beyond - CREST_MM, 0.0)
+        thinning = smooth_step((beyond - CREST_MM) / 10.0) * np.maximum(front, 0.0)
+        return np.asarray(wall - (crest - ANTERIOR_WALL_MM) * thinning)
 
     def wall(self, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
         """(signed distance to the mid-surface, thickness at the foot point); left atrial side positive."""
