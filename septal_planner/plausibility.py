@@ -55,11 +55,11 @@ RANGES = {
         "left atrial brightness", "HU", (90.0, 3000.0), (200.0, 900.0),
         "300 to 500 HU in the arterial phase, from memory, common practice", "the choice of series or phase"),
     "fossa_area": Plausible(
-        "fossa membrane area", "mm2", (12.0, 1000.0), (40.0, 450.0),
+        "fossa membrane area", "mm2", (12.0, 1000.0), (26.0, 405.0),
         "extents of 12.8 mm, SD 3.5, in 371 CTs (doi 10.1186/s43044-020-00109-6) and 17.2 x 12.7 mm, SD 4.1 and 3.8, in 97 "
         "autopsy hearts (doi 10.1002/ccd.31304), means with two SD as ellipses", "the fossa point"),
     "fossa_thickness": Plausible(
-        "fossa membrane mean thickness", "mm", (0.2, 8.0), (0.4, 3.2),
+        "fossa membrane mean thickness", "mm", (0.1, 8.0), (0.16, 3.2),
         "1.04 mm, SD 0.44, in 371 CTs (doi 10.1186/s43044-020-00109-6) and 1.8 mm, SD 0.7, in 119 echo studies "
         "(doi 10.1016/s0002-8703(05)80191-7)", "the fossa point"),
     "septal_azimuth": Plausible(
