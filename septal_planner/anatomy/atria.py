@@ -41,6 +41,15 @@ class HeartGrid:
         )
         return np.asarray(values)
 
+    def settled(self, point_lps: Array) -> Array:
+        """The point itself where a 3 mm ball around it is blood throughout, else the best such place within 6 mm."""
+        r = np.arange(-6.0, 6.1, 2.0)
+        offsets = np.stack(np.meshgrid(r, r, r), axis=-1).reshape(-1, 3)
+        offsets = offsets[np.linalg.norm(offsets, axis=1) <= 6.0]
+        offsets = offsets[np.argsort(np.linalg.norm(offsets, axis=1), kind="stable")]
+        darkest = [float(np.percentile(self.ball(point_lps + o, 3.0), 10)) for o in offsets]
+        return point_lps if darkest[0] > WALL_HU + 50 else point_lps + offsets[int(np.argmax(darkest))]
+
     def outside_field(self, surface: RadialSurface, margin_mm: Array | float) -> NDArray[np.float32]:
         """How far each voxel lies beyond a radial surface and its margin (mm, negative inside); 50 far from it."""
         field = np.full(self.hu.shape, 50.0, dtype=np.float32)

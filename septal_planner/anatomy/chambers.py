@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import SimpleITK as sitk
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, binary_erosion, binary_fill_holes, gaussian_filter, label
+from scipy.ndimage import binary_closing, binary_dilation, binary_erosion, binary_fill_holes, gaussian_filter, grey_closing, label
 from skimage.segmentation import watershed
 
 from septal_planner.anatomy.annulus import Annulus
@@ -160,6 +160,7 @@ def _ventricles_and_aorta(
         if name not in place:
             not_assessed[name] = f"No {name} point was marked."
             continue
+        place[name] = grid.settled(place[name])
         hu = grid.ball(place[name], 3.0)
         median = float(np.median(hu))
         if median < WALL_HU + 50:
@@ -171,6 +172,10 @@ def _ventricles_and_aorta(
         not_assessed["left_ventricle"] = "Without an aorta point the left ventricle cannot be parted from the aorta."
     right_edge = mixed_blood_edge_hu(grid.ball(place["right_atrium"], 8.0))
     blood = (grid.hu > min(right_edge, left_edge_hu, *found_edges.values())) & (grid.hu < 3000)
+    # closed leaflets are thinner than the blur and stay bright: cut the flood along dark lines as well
+    spread = float(np.std(grid.ball(grid.settled(seeds["left_atrium"]), 4.0)))
+    valley = grey_closing(grid.hu, size=(5, 5, 5)) - grid.hu
+    blood &= (valley < max(50.0, 5.0 * spread)) | (left_field < 0)
     depth = _distance_inside(blood)
     numbers = {"left_atrium": 1, "right_atrium": 2} | {name: LABELS[name] for name in found_edges}
     markers[left_field < -4.0] = numbers["left_atrium"]
@@ -210,7 +215,7 @@ def _ventricles_and_aorta(
         if pool.sum() < 500:
             not_assessed[name] = f"No blood pool of plausible size was found at the {name} point."
             continue
-        out[name] = _signed_distance(pool, GRID_MM) - np.float32(1.0)
+        out[name] = _signed_distance(binary_closing(pool, iterations=2) | pool, GRID_MM) - np.float32(1.0)
     return _Found(out, {n: found_edges[n] for n in out}, not_assessed, notes)
 
 
