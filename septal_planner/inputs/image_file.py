@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import warnings
 from pathlib import Path
+from typing import Any
 
 import nibabel as nib
 import numpy as np
@@ -14,8 +15,8 @@ import SimpleITK as sitk
 from numpy.typing import NDArray
 
 from septal_planner.errors import InputRefused
-from septal_planner.inputs.voxels import as_hounsfield, quiet_sitk
 from septal_planner.inputs.volume import Progress, Volume, affine_fault
+from septal_planner.inputs.voxels import as_hounsfield, quiet_sitk
 
 LPS_FROM_RAS = np.diag([-1.0, -1.0, 1.0, 1.0])
 
@@ -30,24 +31,29 @@ def read_image_file(path: Path, *, progress: Progress | None = None) -> Volume:
 
 
 def _read_nifti(path: Path) -> Volume:
-    """NIfTI-1 or -2: the sform where its code is above 0, otherwise the qform where that one's is; neither means the
-    file does not say where the patient is (nifti1.h, "3D IMAGE (VOLUME) ORIENTATION AND LOCATION IN SPACE", method 1).
+    """NIfTI-1 or -2: the sform where its code is above 0, otherwise the qform where that one's is; neither
+    means the file does not say where the patient is (nifti1.h, "3D IMAGE (VOLUME) ORIENTATION AND LOCATION IN
+    SPACE", method 1).
     """
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            image = nib.load(path)
+            image: Any = nib.load(path)
             header = image.header
             shape = tuple(int(n) for n in image.shape)
             sform, sform_code = header.get_sform(coded=True)
             qform, qform_code = header.get_qform(coded=True)
     except Exception as error:  # nibabel raises many kinds for a damaged header
-        raise InputRefused(f"The CT {path} cannot be read as NIfTI ({_first_line(error)}); it may be damaged or cut "
-                           "short, export it again.") from error
+        raise InputRefused(
+            f"The CT {path} cannot be read as NIfTI ({_first_line(error)}); it may be damaged or cut "
+            "short, export it again."
+        ) from error
     ras_from_index = sform if sform_code else qform
     if not sform_code and not qform_code:
-        raise InputRefused(f"The NIfTI file {path} holds no valid orientation (its sform and qform codes are both 0), so "
-                           "left and right cannot be told apart; export it again with its orientation, or plan from DICOM.")
+        raise InputRefused(
+            f"The NIfTI file {path} holds no valid orientation (its sform and qform codes are both 0), so "
+            "left and right cannot be told apart; export it again with its orientation, or plan from DICOM."
+        )
     _, ndim = _three_d(shape, path)
     lps_from_index = LPS_FROM_RAS @ np.asarray(ras_from_index, dtype=np.float64)
     _check_affine(lps_from_index, path)
@@ -55,15 +61,19 @@ def _read_nifti(path: Path) -> Volume:
         # dataobj applies scl_slope and scl_inter, and stays integer where there are none
         data = np.asanyarray(image.dataobj)
     except Exception as error:
-        raise InputRefused(f"The voxels of {path} cannot be read ({_first_line(error)}); the file may be damaged or cut "
-                           "short, export it again.") from error
+        raise InputRefused(
+            f"The voxels of {path} cannot be read ({_first_line(error)}); the file may be damaged or cut "
+            "short, export it again."
+        ) from error
     if ndim > 3:
         data = data.reshape(shape[:3])
     hu = as_hounsfield(data.transpose(2, 1, 0), path)
     notes = []
     unit = header.get_xyzt_units()[0]
     if unit not in ("mm", "unknown"):
-        raise InputRefused(f"The NIfTI file {path} gives its positions in {unit}, not in millimetres; export it again in mm.")
+        raise InputRefused(
+            f"The NIfTI file {path} gives its positions in {unit}, not in millimetres; export it again in mm."
+        )
     if np.linalg.det(lps_from_index[:3, :3]) < 0:
         notes.append("The CT's voxel axes are left-handed; its affine was used as it stands.")
     if sform_code and qform_code and not np.allclose(sform, qform, atol=0.01):
@@ -78,19 +88,24 @@ def _read_with_sitk(path: Path) -> Volume:
         with quiet_sitk():
             reader.ReadImageInformation()
             if reader.GetNumberOfComponents() != 1:
-                raise InputRefused(f"The CT {path} holds {reader.GetNumberOfComponents()} values per voxel (a colour or vector "
-                                   "image), expected one; export the CT itself.")
+                raise InputRefused(
+                    f"The CT {path} holds {reader.GetNumberOfComponents()} values per voxel (a colour or"
+                    " vector image), expected one; export the CT itself."
+                )
             if reader.GetDimension() > 4:
-                raise InputRefused(f"The CT {path} is {reader.GetDimension()}-D, expected a 3-D image; export one volume.")
+                raise InputRefused(
+                    f"The CT {path} is {reader.GetDimension()}-D, expected a 3-D image; export one volume."
+                )
             image = reader.Execute()
     except RuntimeError as error:
-        raise InputRefused(f"The CT {path} cannot be read ({_sitk_reason(error)}); it may be damaged or cut short, export "
-                           "it again.") from error
+        raise InputRefused(
+            f"The CT {path} cannot be read ({_sitk_reason(error)}); it may be damaged or cut short, export "
+            "it again."
+        ) from error
     size = image.GetSize()
     _, ndim = _three_d(size, path)
     if ndim == 4:
         image = image[:, :, :, 0]
-    _check_space(reader, path)
     lps_from_index = np.eye(4)
     lps_from_index[:3, :3] = np.reshape(image.GetDirection(), (3, 3)) * np.array(image.GetSpacing())
     lps_from_index[:3, 3] = image.GetOrigin()
@@ -102,17 +117,17 @@ def _read_with_sitk(path: Path) -> Volume:
     return Volume(hu, lps_from_index, source=f"image file {path.name}", notes=tuple(notes))
 
 
-def _check_space(reader: sitk.ImageFileReader, path: Path) -> None:
-    """Placeholder for formats that may leave the orientation out."""
-
-
 def _three_d(shape: tuple[int, ...], path: Path) -> tuple[tuple[int, ...], int]:
     if len(shape) < 3 or any(n > 1 for n in shape[3:]):
         words = "×".join(str(n) for n in shape)
-        raise InputRefused(f"The CT {path} is {len(shape)}-D ({words}), expected a 3-D image; export one single volume.")
+        raise InputRefused(
+            f"The CT {path} is {len(shape)}-D ({words}), expected a 3-D image; export one single volume."
+        )
     if min(shape[:3]) < 2:
         words = "×".join(str(n) for n in shape[:3])
-        raise InputRefused(f"The CT {path} is a single slice ({words} voxels), expected a volume; export the whole CT.")
+        raise InputRefused(
+            f"The CT {path} is a single slice ({words} voxels), expected a volume; export the whole CT."
+        )
     return shape[:3], len(shape)
 
 

@@ -26,7 +26,7 @@ class Landmarks:
     points_lps: Mapping[str, NDArray[np.float64]]
     frame_of_reference_uid: str | None = None
     source: str = ""
-    notes: tuple[str, ...] = ()                   # e.g. "mitral_annulus was not in order and has been reordered"
+    notes: tuple[str, ...] = ()  # e.g. "mitral_annulus was not in order and has been reordered"
 
     def __post_init__(self) -> None:
         for name, points in self.points_lps.items():
@@ -60,36 +60,51 @@ _FORM = '{"coordinate_system": "LPS", "unit": "mm", "landmarks": {"fossa": [[x, 
 
 
 def read_landmarks(path: str | os.PathLike[str]) -> Landmarks:
-    """Read landmarks.json. Nothing is converted: positions must be LPS in millimetres. A landmark of one point may be
-    written [x, y, z] as well as [[x, y, z]]. Raises InputRefused.
+    """Read landmarks.json. Nothing is converted: positions must be LPS in millimetres. A landmark of one
+    point may be written [x, y, z] as well as [[x, y, z]]. Raises InputRefused.
     """
     file = Path(path)
     try:
         document = json.loads(file.read_text(encoding="utf-8-sig"))
     except OSError as error:
-        raise InputRefused(f"The landmarks {file} cannot be read ({error.strerror}); check the path.") from error
+        raise InputRefused(
+            f"The landmarks {file} cannot be read ({error.strerror}); check the path."
+        ) from error
     except ValueError as error:  # not JSON, or not text at all
-        raise InputRefused(f"The landmarks {file} are not valid JSON ({error}); correct the file or mark the points "
-                           "again.") from error
+        raise InputRefused(
+            f"The landmarks {file} are not valid JSON ({error}); correct the file or mark the points again."
+        ) from error
     if not isinstance(document, dict) or not isinstance(document.get("landmarks"), dict):
-        raise InputRefused(f"The landmarks {file} lack the table \"landmarks\"; expected {_FORM}.")
+        raise InputRefused(f'The landmarks {file} lack the table "landmarks"; expected {_FORM}.')
     unknown = sorted(set(document) - {"coordinate_system", "unit", "frame_of_reference_uid", "landmarks"})
     if unknown:
-        raise InputRefused(f"The landmarks {file} hold the unknown key {', '.join(map(repr, unknown))}; expected {_FORM}, "
-                           "with frame_of_reference_uid where there is one.")
+        raise InputRefused(
+            f"The landmarks {file} hold the unknown key {', '.join(map(repr, unknown))}; expected {_FORM}, "
+            "with frame_of_reference_uid where there is one."
+        )
     system, unit = document.get("coordinate_system"), document.get("unit")
     if system != "LPS":
-        said = "do not say their coordinate_system" if system is None else f"are in the coordinate_system {system!r}"
+        said = (
+            "do not say their coordinate_system"
+            if system is None
+            else f"are in the coordinate_system {system!r}"
+        )
         flip = " (from RAS: change the sign of x and y)" if system == "RAS" else ""
-        raise InputRefused(f"The landmarks {file} {said}, expected \"LPS\" as DICOM defines it; convert them{flip} and say so "
-                           "in the file.")
+        raise InputRefused(
+            f'The landmarks {file} {said}, expected "LPS" as DICOM defines it; convert them{flip} and say so '
+            "in the file."
+        )
     if unit != "mm":
         said = "do not say their unit" if unit is None else f"are in the unit {unit!r}"
-        raise InputRefused(f"The landmarks {file} {said}, expected \"mm\"; convert them and say so in the file.")
+        raise InputRefused(
+            f'The landmarks {file} {said}, expected "mm"; convert them and say so in the file.'
+        )
     uid = document.get("frame_of_reference_uid")
     if uid is not None and not isinstance(uid, str):
-        raise InputRefused(f"The frame_of_reference_uid of the landmarks {file} is {uid!r}, expected a text such as \"1.2.3\"; "
-                           "correct it or leave it out.")
+        raise InputRefused(
+            f'The frame_of_reference_uid of the landmarks {file} is {uid!r}, expected a text such as "1.2.3";'
+            " correct it or leave it out."
+        )
     points = {}
     for name, value in document["landmarks"].items():
         array = _points(value)
@@ -124,12 +139,15 @@ def write_landmarks(path: str | os.PathLike[str], landmarks: Landmarks) -> None:
 
 
 def _points(value: object) -> NDArray[np.float64] | None:
-    """(n, 3) from [[x, y, z], ...] or [x, y, z], None for anything else (texts and truth values are not numbers)."""
+    """(n, 3) from [[x, y, z], ...] or [x, y, z], None for anything else (texts and truth values are not
+    numbers).
+    """
     if not isinstance(value, list) or not value:
         return None
     rows = value if isinstance(value[0], list) else [value]
     if not all(
-        isinstance(row, list) and len(row) == 3
+        isinstance(row, list)
+        and len(row) == 3
         and all(isinstance(x, (int, float)) and not isinstance(x, bool) for x in row)
         for row in rows
     ):

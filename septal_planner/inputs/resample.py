@@ -1,7 +1,7 @@
 """CT values where the voxels are not: on another grid, at any point, or a box of the voxels alone.
 
-All of it works in index space: the affine between the two index frames is exact for oblique, left-handed and sheared
-volumes, which SimpleITK's own image geometry (orthonormal directions) cannot hold.
+All of it works in index space: the affine between the two index frames is exact for oblique, left-handed and
+sheared volumes, which SimpleITK's own image geometry (orthonormal directions) cannot hold.
 """
 
 from __future__ import annotations
@@ -22,13 +22,14 @@ AIR_HU = -1024.0
 
 
 def crop_index_box(volume: Volume, lo_ijk: ArrayLike, hi_ijk: ArrayLike) -> Volume:
-    """The voxels from index `lo_ijk` up to but without `hi_ijk` (i, j, k order), clipped to the volume, in the same
-    place in the patient. The voxels are a view, not a copy. Raises ValueError where the box misses the volume.
+    """The voxels from index `lo_ijk` up to but without `hi_ijk` (i, j, k order), clipped to the volume, in
+    the same place in the patient. The voxels are a view, not a copy. Raises ValueError where the box misses
+    the volume.
     """
     lo = np.maximum(np.asarray(lo_ijk, dtype=np.int64), 0)
     hi = np.minimum(np.asarray(hi_ijk, dtype=np.int64), volume.size_ijk)
     if np.any(hi <= lo):
-        raise ValueError(f"the box {lo_ijk} to {hi_ijk} holds no voxel of a volume of size {volume.size_ijk}")
+        raise ValueError(f"the box {lo.tolist()} to {hi.tolist()} holds no voxel of a volume of size {volume.size_ijk}")
     (i0, j0, k0), (i1, j1, k1) = lo.tolist(), hi.tolist()
     affine = volume.lps_from_index.copy()
     affine[:3, 3] = apply_affine(volume.lps_from_index, lo)
@@ -38,22 +39,27 @@ def crop_index_box(volume: Volume, lo_ijk: ArrayLike, hi_ijk: ArrayLike) -> Volu
 def resample_to_grid(
     volume: Volume, lps_from_index_out: ArrayLike, size_ijk: Sequence[int], *, fill_hu: float = AIR_HU
 ) -> NDArray[np.float32]:
-    """CT values float32 [k, j, i] on the grid of `size_ijk` placed by the 4x4 `lps_from_index_out`, trilinear.
+    """CT values float32 [k, j, i] on the grid of `size_ijk` placed by the 4x4 `lps_from_index_out`,
+    trilinear.
 
-    Within half a voxel beyond the outermost voxel centres the border value holds, farther out `fill_hu`. Only the box
-    of the volume that the grid needs is copied.
+    Within half a voxel beyond the outermost voxel centres the border value holds, farther out `fill_hu`. Only
+    the box of the volume that the grid needs is copied.
     """
     out_lps = np.asarray(lps_from_index_out, dtype=np.float64)
     size = [int(n) for n in size_ijk]
     in_from_out = np.linalg.inv(volume.lps_from_index) @ out_lps
-    corners = apply_affine(in_from_out, np.array(list(product(*[(0, n - 1) for n in size])), dtype=np.float64))
+    corners = apply_affine(
+        in_from_out, np.array(list(product(*[(0, n - 1) for n in size])), dtype=np.float64)
+    )
     lo = np.maximum(np.floor(corners.min(axis=0)).astype(np.int64) - 1, 0)
     hi = np.minimum(np.ceil(corners.max(axis=0)).astype(np.int64) + 2, volume.size_ijk)
     if np.any(hi <= lo):
         return np.full(size[::-1], fill_hu, dtype=np.float32)
     box = crop_index_box(volume, lo, hi)
 
-    image = sitk.GetImageFromArray(np.ascontiguousarray(box.hu))  # identity geometry: its "space" is the index
+    image = sitk.GetImageFromArray(
+        np.ascontiguousarray(box.hu)
+    )  # identity geometry: its "space" is the index
     transform = sitk.AffineTransform(3)
     transform.SetMatrix(in_from_out[:3, :3].ravel().tolist())
     transform.SetTranslation((in_from_out[:3, 3] - lo).tolist())

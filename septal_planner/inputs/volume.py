@@ -20,21 +20,21 @@ IMAGE_SUFFIXES = (".nii", ".nii.gz", ".nrrd", ".nhdr", ".mha", ".mhd")
 
 @dataclass(frozen=True)
 class Volume:
-    """CT voxels `hu` [k, j, i] (int16, or float32 where the file is fractional) placed by the 4x4 `lps_from_index`
-    (i, j, k order; may be oblique, left-handed or sheared, never singular).
+    """CT voxels `hu` [k, j, i] (int16, or float32 where the file is fractional) placed by the 4x4
+    `lps_from_index` (i, j, k order; may be oblique, left-handed or sheared, never singular).
 
     Raises ValueError where the voxels are not 3-D or the affine is not a finite, invertible 4x4.
     """
 
     hu: NDArray[np.generic]
     lps_from_index: NDArray[np.float64]
-    source: str = ""                              # what was read, for messages; never a patient name
+    source: str = ""  # what was read, for messages; never a patient name
     series_instance_uid: str | None = None
     frame_of_reference_uid: str | None = None
-    phase_percent: float | None = None            # of the RR interval; None: not recorded
-    patient_position: str | None = None           # DICOM (0018,5100), e.g. "HFS"; None: not recorded
-    identity: dict[str, str] | None = None        # name, id, birth date; printed only with --with-identity
-    notes: tuple[str, ...] = ()                   # what was found odd and how it was handled, for the plan's cautions
+    phase_percent: float | None = None  # of the RR interval; None: not recorded
+    patient_position: str | None = None  # DICOM (0018,5100), e.g. "HFS"; None: not recorded
+    identity: dict[str, str] | None = None  # name, id, birth date; printed only with --with-identity
+    notes: tuple[str, ...] = ()  # what was found odd and how it was handled, for the plan's cautions
 
     def __post_init__(self) -> None:
         if self.hu.ndim != 3 or min(self.hu.shape) < 1:
@@ -51,8 +51,9 @@ class Volume:
 
 
 def affine_fault(lps_from_index: NDArray[np.float64]) -> str | None:
-    """What keeps a matrix from placing a volume, as the end of a sentence, or None where it is sound: 4x4, finite,
-    last row (0, 0, 0, 1), and axes that span space (volume of the unit cell above 1e-6 of the box of its edges).
+    """What keeps a matrix from placing a volume, as the end of a sentence, or None where it is sound: 4x4,
+    finite, last row (0, 0, 0, 1), and axes that span space (volume of the unit cell above 1e-6 of the box of
+    its edges).
     """
     m = np.asarray(lps_from_index, dtype=np.float64)
     if m.shape != (4, 4):
@@ -67,40 +68,51 @@ def affine_fault(lps_from_index: NDArray[np.float64]) -> str | None:
     return None
 
 
+def is_image_file(path: Path) -> bool:
+    """Whether a path is a file named as NIfTI, NRRD or MetaImage are; anything else is asked whether it is
+    DICOM.
+    """
+    return path.name.lower().endswith(IMAGE_SUFFIXES) and path.is_file()
+
+
 def read_volume(
     path: str | os.PathLike[str] | Sequence[str | os.PathLike[str]],
     *,
     series_uid: str | None = None,
     progress: Progress | None = None,
 ) -> Volume:
-    """Read a CT from a DICOM folder (any nesting), a list of DICOM files, one DICOM file (its whole series in that
-    folder is read), or a NIfTI, NRRD or MetaImage file.
+    """Read a CT from a DICOM folder (any nesting), a list of DICOM files, one DICOM file (its whole series in
+    that folder is read), or a NIfTI, NRRD or MetaImage file.
 
-    `series_uid` names one of several DICOM series (a selector as `list_series` gives it). Raises InputRefused.
+    `series_uid` names one of several DICOM series (a selector as `list_series` gives it). Raises
+    InputRefused.
     """
     # Imported here because the readers build Volumes: they stand on this file, not beside it.
     if isinstance(path, (list, tuple)):
-        from septal_planner.inputs.dicom_volume import read_dicom
+        from septal_planner.inputs.dicom_series import read_dicom
 
         return read_dicom([Path(p) for p in path], series_uid=series_uid, progress=progress)
     one = Path(path)  # type: ignore[arg-type]
     if not one.exists():
         raise InputRefused(f"The CT {one} does not exist; check the path.")
-    if one.is_file() and one.name.lower().endswith(IMAGE_SUFFIXES):
+    if is_image_file(one):
         from septal_planner.inputs.image_file import read_image_file
 
         if series_uid is not None:
-            raise InputRefused(f"A series was named ({series_uid}) but {one} is not DICOM and holds no series; "
-                               "leave --series out.")
+            raise InputRefused(
+                f"A series was named ({series_uid}) but {one} is not DICOM and holds no series; "
+                "leave --series out."
+            )
         return read_image_file(one, progress=progress)
-    from septal_planner.inputs.dicom_volume import read_dicom
+    from septal_planner.inputs.dicom_series import read_dicom
 
     return read_dicom(one, series_uid=series_uid, progress=progress)
 
 
 def content_sha256(volume: Volume) -> str:
-    """SHA-256 (hex) of what was planned on: size i j k, voxel type, affine (16 little-endian doubles by rows) and
-    voxels (little-endian, i fastest, then j, then k). The same for the same content whatever file it came from.
+    """SHA-256 (hex) of what was planned on: size i j k, voxel type, affine (16 little-endian doubles by rows)
+    and voxels (little-endian, i fastest, then j, then k). The same for the same content whatever file it came
+    from.
     """
     little = volume.hu.dtype.newbyteorder("<")
     # + 0.0 turns a minus zero into zero, which places voxels just the same

@@ -14,10 +14,15 @@ from septal_planner.errors import InputRefused
 
 INT16 = np.iinfo(np.int16)
 
+OPACIFIED_HU = 200.0
+OPACIFIED_CM2 = 12.0
+
 
 @contextmanager
 def quiet_sitk() -> Iterator[None]:
-    """SimpleITK's C++ warnings kept off the console; what matters in them is checked by us and said in a sentence."""
+    """SimpleITK's C++ warnings kept off the console; what matters in them is checked by us and said in a
+    sentence.
+    """
     before = sitk.ProcessObject.GetGlobalWarningDisplay()
     sitk.ProcessObject.SetGlobalWarningDisplay(False)
     try:
@@ -37,21 +42,49 @@ def smallest_exact(values: NDArray[np.generic]) -> NDArray[np.generic]:
 
 
 def as_hounsfield(values: NDArray[np.generic], path: Path) -> NDArray[np.generic]:
-    """Voxels [k, j, i] of a file without a unit, as int16 or float32. Raises InputRefused for what is not a CT in HU:
-    no numbers, values that are not finite, one value throughout, or whole numbers within 0 to 255.
+    """Voxels [k, j, i] of a file without a unit, as int16 or float32. Raises InputRefused for what is not a
+    CT in HU: no numbers, values that are not finite, one value throughout, or whole numbers within 0 to 255.
     """
     if not (np.issubdtype(values.dtype, np.integer) or np.issubdtype(values.dtype, np.floating)):
-        raise InputRefused(f"The voxels of {path} are of type {values.dtype}, expected one number each; export the CT itself.")
+        raise InputRefused(
+            f"The voxels of {path} are of type {values.dtype}, expected one number each; export the CT"
+            " itself."
+        )
     if np.issubdtype(values.dtype, np.floating):
         bad = sum(int(np.count_nonzero(~np.isfinite(s))) for s in values)
         if bad:
-            raise InputRefused(f"The CT {path} holds {bad} voxels that are not finite numbers (NaN or infinity); export it "
-                               "again with a number such as -1024 where there is no data.")
+            raise InputRefused(
+                f"The CT {path} holds {bad} voxels that are not finite numbers (NaN or infinity); export it "
+                "again with a number such as -1024 where there is no data."
+            )
     low, high = float(values.min()), float(values.max())
     if low == high:
-        raise InputRefused(f"Every voxel of {path} has the value {low:g}, so there is no patient in it; choose another file.")
+        raise InputRefused(
+            f"Every voxel of {path} has the value {low:g}, so there is no patient in it; choose another file."
+        )
     hu = smallest_exact(values)
     if low >= 0 and high <= 255 and hu.dtype == np.int16:
-        raise InputRefused(f"The values of {path} run from {low:g} to {high:g} in whole numbers: an 8-bit picture, not "
-                           "Hounsfield units (air is -1000); export the CT with its original values.")
+        raise InputRefused(
+            f"The values of {path} run from {low:g} to {high:g} in whole numbers: an 8-bit picture, not "
+            "Hounsfield units (air is -1000); export the CT with its original values."
+        )
     return hu
+
+
+def blood_opacification(
+    hu: NDArray[np.generic], row_step_mm: float, column_step_mm: float
+) -> tuple[float | None, bool]:
+    """An estimate whether the heart is filled with contrast, from slices hu [k, j, i] near the middle: the
+    median HU of evenly bright cells of 6 mm (a chamber is wide and even, bone is neither), None where there
+    are none, and whether in the median slice they cover more than a vertebra could. Area and level are
+    practice values, no source.
+    """
+    nj, ni = max(1, round(6 / row_step_mm)), max(1, round(6 / column_step_mm))
+    k, j, i = hu.shape
+    cells = hu[:, : j // nj * nj, : i // ni * ni].astype(np.float32).reshape(k, j // nj, nj, i // ni, ni)
+    mean, spread = cells.mean(axis=(2, 4)), cells.std(axis=(2, 4))
+    bright = (mean > OPACIFIED_HU) & (mean < 1000) & (spread < 0.25 * mean)
+    if not bright.any():
+        return None, False
+    area_cm2 = bright.sum(axis=(1, 2)) * nj * ni * row_step_mm * column_step_mm / 100
+    return float(np.median(mean[bright])), bool(np.median(area_cm2) >= OPACIFIED_CM2)

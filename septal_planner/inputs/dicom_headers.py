@@ -1,0 +1,279 @@
+"""What the headers of DICOM files say, one record per file, without touching the voxels.
+
+Only the tags listed here are read (pydicom, stopping before the pixels): some 0.4 ms a file.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import pydicom
+from pydicom.datadict import tag_for_keyword
+from pydicom.errors import InvalidDicomError
+
+CT_IMAGE = "1.2.840.10008.5.1.4.1.1.2"  # PS3.4 B.5: CT Image Storage
+ENHANCED_CT = (
+    "1.2.840.10008.5.1.4.1.1.2.1",
+    "1.2.840.10008.5.1.4.1.1.2.2",
+)  # Enhanced, Legacy Converted Enhanced CT
+SECONDARY_CAPTURE = "1.2.840.10008.5.1.4.1.1.7"
+DEFLATED = "1.2.840.10008.1.2.1.99"
+IMPLICIT = "1.2.840.10008.1.2"
+UNCOMPRESSED = (IMPLICIT, "1.2.840.10008.1.2.1", "1.2.840.10008.1.2.2")
+
+_KEYWORDS = (
+    "ImageType",
+    "SOPClassUID",
+    "SOPInstanceUID",
+    "Modality",
+    "SeriesDescription",
+    "ContrastBolusAgent",
+    "ScanOptions",
+    "KVP",
+    "PatientPosition",
+    "PatientName",
+    "PatientID",
+    "PatientBirthDate",
+    "SeriesInstanceUID",
+    "AcquisitionNumber",
+    "ImagePositionPatient",
+    "ImageOrientationPatient",
+    "FrameOfReferenceUID",
+    "TemporalPositionIdentifier",
+    "ImageComments",
+    "NominalPercentageOfCardiacPhase",
+    "SamplesPerPixel",
+    "NumberOfFrames",
+    "Rows",
+    "Columns",
+    "PixelSpacing",
+    "BitsAllocated",
+    "RescaleIntercept",
+    "RescaleSlope",
+    "RescaleType",
+    "SpecificCharacterSet",
+    "ConvolutionKernel",
+)
+_TAGS: list[int] = [int(tag_for_keyword(k) or 0) for k in _KEYWORDS]
+
+
+@dataclass(frozen=True)
+class SliceHeader:
+    """One DICOM file. None where the file does not say (or says something that is not what the standard
+    asks).
+    """
+
+    path: Path
+    dataset: Any  # pydicom Dataset of the tags read, for what is asked once a series
+    series_uid: str
+    sop_class: str
+    modality: str
+    image_type: tuple[str, ...]
+    position_lps: tuple[float, ...] | None  # (0020,0032), centre of the first voxel, mm
+    orientation: tuple[float, ...] | None  # (0020,0037), row direction then column direction
+    spacing_mm: tuple[float, ...] | None  # (0028,0030), between rows, then between columns
+    rows: int | None
+    columns: int | None
+    samples: int
+    frames: int
+    bits: int | None
+    slope: float | None
+    intercept: float | None
+    frame_of_reference_uid: str | None
+    phase_percent: float | None
+    transfer_syntax: str
+    pixel_at: int | None  # byte where the pixel data element starts; None: deflated file
+    file_bytes: int
+
+    @property
+    def pixels_short_by(self) -> int:
+        """Bytes missing at the end of an uncompressed file, 0 where none are (PS3.5 section 8.1.1 and 7.1).
+        """
+        if (
+            self.transfer_syntax not in UNCOMPRESSED
+            or self.pixel_at is None
+            or not (self.rows and self.columns and self.bits)
+        ):
+            return 0
+        element_header = 8 if self.transfer_syntax == IMPLICIT else 12
+        pixels = self.rows * self.columns * self.samples * self.frames * self.bits // 8
+        return max(0, pixels + element_header - (self.file_bytes - self.pixel_at))
+
+
+@dataclass(frozen=True)
+class Found:
+    """What lies in a folder: DICOM headers, DICOM files that are damaged (with the reason), and how many
+    others.
+    """
+
+    headers: tuple[SliceHeader, ...]
+    damaged: tuple[tuple[Path, str], ...]
+    others: int
+
+
+def files_under(folder: Path) -> list[Path]:
+    """Every file under a folder, any nesting, hidden ones left out, in the order of their names."""
+    out = []
+    for root, folders, names in os.walk(folder):
+        folders[:] = sorted(d for d in folders if not d.startswith("."))
+        out += [Path(root, name) for name in sorted(names) if not name.startswith(".")]
+    return out
+
+
+def read_headers(paths: Sequence[Path]) -> Found:
+    """Headers of those of the files that are DICOM images or say they are DICOM."""
+    headers, damaged, others = [], [], 0
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # values outside the standard are checked here where they matter
+        for path in paths:
+            try:
+                header = _read_header(path)
+            except InvalidDicomError:
+                # A preamble makes a file DICOM, its name does not; but an empty .dcm is a copy that failed.
+                if path.suffix.lower() == ".dcm" and path.stat().st_size == 0:
+                    damaged.append((path, "it is empty"))
+                else:
+                    others += 1
+            except OSError as error:
+                damaged.append((path, error.strerror or "it cannot be read"))
+            except Exception as error:  # pydicom raises many kinds for a damaged header
+                damaged.append(
+                    (
+                        path,
+                        f"its header cannot be read: {error}" if str(error) else "its header cannot be read",
+                    )
+                )
+            else:
+                if header is None:
+                    others += 1
+                else:
+                    headers.append(header)
+    return Found(tuple(headers), tuple(damaged), others)
+
+
+def _read_header(path: Path) -> SliceHeader | None:
+    """None for DICOM that is no image (DICOMDIR, reports). Raises pydicom's and the system's errors."""
+    with open(path, "rb") as stream:
+        ds = pydicom.dcmread(stream, stop_before_pixels=True, specific_tags=_TAGS)
+        syntax = str(ds.file_meta.get("TransferSyntaxUID", ""))
+        # pydicom goes back to the start of the pixel data element when it stops there
+        pixel_at = None if syntax == DEFLATED else stream.tell()
+        size = os.fstat(stream.fileno()).st_size
+    sop_class = str(ds.get("SOPClassUID") or ds.file_meta.get("MediaStorageSOPClassUID") or "")
+    rows = _integer(ds, "Rows")
+    if rows is None and sop_class != CT_IMAGE:
+        return None
+    return SliceHeader(
+        path=path,
+        dataset=ds,
+        series_uid=str(ds.get("SeriesInstanceUID") or ""),
+        sop_class=sop_class,
+        modality=str(ds.get("Modality") or ""),
+        image_type=_texts(ds, "ImageType"),
+        position_lps=_numbers(ds, "ImagePositionPatient", 3),
+        orientation=_numbers(ds, "ImageOrientationPatient", 6),
+        spacing_mm=_numbers(ds, "PixelSpacing", 2),
+        rows=rows,
+        columns=_integer(ds, "Columns"),
+        samples=_integer(ds, "SamplesPerPixel") or 1,
+        frames=_integer(ds, "NumberOfFrames") or 1,
+        bits=_integer(ds, "BitsAllocated"),
+        slope=_number(ds, "RescaleSlope"),
+        intercept=_number(ds, "RescaleIntercept"),
+        frame_of_reference_uid=str(ds.get("FrameOfReferenceUID") or "") or None,
+        phase_percent=phase_percent(
+            _number(ds, "NominalPercentageOfCardiacPhase"),
+            "\\".join(_texts(ds, "ScanOptions")),
+            str(ds.get("SeriesDescription") or ""),
+            str(ds.get("ImageComments") or ""),
+        ),
+        transfer_syntax=syntax,
+        pixel_at=pixel_at,
+        file_bytes=size,
+    )
+
+
+@lru_cache(maxsize=1024)
+def phase_percent(nominal: float | None, scan_options: str, description: str, comments: str) -> float | None:
+    """Cardiac phase in percent of the RR interval, or None where it is not recorded or not clear.
+
+    Nominal Percentage of Cardiac Phase (0020,9241), else what makers write elsewhere (common practice, no
+    source): Scan Options "TP70PC1165", Series Description "70 % 1.0 B30f", Image Comments "72 bpm, 55 %".
+    """
+    if nominal is not None and 0 <= nominal <= 100:
+        return nominal
+    trigger = re.search(r"(?:^|\\)TP(\d{1,3})PC", scan_options)
+    if trigger and int(trigger[1]) <= 100:
+        return float(trigger[1])
+    for text in (description, comments):
+        # Iterative reconstruction is given in percent too ("ASiR 40%"), and a range is no phase ("0 - 90 %").
+        if re.search(r"asir|idose|admire|safire|iterat|blend|dose|stenosis", text, re.IGNORECASE):
+            continue
+        hits = re.findall(r"(\d+\s*%?\s*-\s*)?(?<![\d.])(\d{1,3}(?:\.\d+)?)\s*%", text)
+        if len(hits) == 1 and not hits[0][0] and float(hits[0][1]) <= 100:
+            return float(hits[0][1])
+    return None
+
+
+def pixel_bytes(header: SliceHeader) -> bytes:
+    """The pixel data of a file as it is stored, for asking whether two files hold the same picture."""
+    with open(header.path, "rb") as stream:
+        stream.seek(header.pixel_at or 0)
+        return stream.read()
+
+
+def fragments_end(header: SliceHeader) -> bool:
+    """Whether the compressed pixel data come to their end: items up to a sequence delimiter (PS3.5 section
+    A.4).
+    """
+    if header.transfer_syntax in (*UNCOMPRESSED, DEFLATED) or header.pixel_at is None:
+        return True
+    with open(header.path, "rb") as stream:
+        stream.seek(header.pixel_at + 12)
+        while True:
+            item = stream.read(8)
+            if len(item) < 8:
+                return False
+            if item[:4] == b"\xfe\xff\xdd\xe0":
+                return True
+            if item[:4] != b"\xfe\xff\x00\xe0":
+                return False
+            stream.seek(int.from_bytes(item[4:], "little"), os.SEEK_CUR)
+
+
+def _texts(ds: Any, keyword: str) -> tuple[str, ...]:
+    value = ds.get(keyword)
+    if value is None or value == "":
+        return ()
+    return (value,) if isinstance(value, str) else tuple(str(v) for v in value)
+
+
+def _numbers(ds: Any, keyword: str, count: int) -> tuple[float, ...] | None:
+    try:
+        value = tuple(float(v) for v in ds.get(keyword))
+    except (TypeError, ValueError):
+        return None
+    return value if len(value) == count and all(map(math.isfinite, value)) else None
+
+
+def _number(ds: Any, keyword: str) -> float | None:
+    try:
+        value = float(ds.get(keyword))
+    except (TypeError, ValueError):
+        return None
+    return value if math.isfinite(value) else None
+
+
+def _integer(ds: Any, keyword: str) -> int | None:
+    try:
+        return int(ds.get(keyword))
+    except (TypeError, ValueError):
+        return None
