@@ -21,7 +21,7 @@ from septal_planner.inputs.dicom_headers import (
     read_headers,
 )
 from septal_planner.inputs.dicom_pixels import decode
-from septal_planner.inputs.volume import Progress, Volume
+from septal_planner.inputs.volume import IMAGE_SUFFIXES, Progress, Volume
 from septal_planner.inputs.voxels import as_hounsfield, blood_opacification
 
 T = TypeVar("T")
@@ -73,7 +73,7 @@ def read_dicom(
                 (s.selector for s in group_series(found.headers) for h in s.slices if h.path == path), None
             )
             if series_uid is None:
-                raise nothing_found(read_headers([path]), where)
+                raise _not_read(path)
     chosen, notes = _choose(found, where, series_uid)
     damaged = [(p, why) for p, why in found.damaged if p.parent in {s.path.parent for s in chosen.slices}]
     if damaged:
@@ -183,11 +183,12 @@ def _choose(found: Found, where: str, wanted: str | None) -> tuple[Series, list[
         return ct[0], []
     # Bolus tracking images one place again and again: beside a volume that is no candidate.
     tall = [s for s in ct if len({h.position_lps for h in s.slices}) >= FEW_PLACES]
-    possible = [s for s in tall or ct if _may_show_contrast(s)]
-    if len(possible) == 1:
-        return possible[0], [
-            f"Of {len(ct)} CT series the only one that shows contrast in the heart was used "
-            f"({possible[0].selector})."
+    seen = [(s, _shows_contrast(s)) for s in tall or ct]
+    filled = [s for s, contrast in seen if contrast]
+    if len(filled) == 1 and not any(contrast is None for _, contrast in seen):
+        return filled[0], [
+            f"Of {len(ct)} CT series the only one that shows contrast in the heart was used"
+            f" ({filled[0].selector})."
         ]
     raise InputRefused(
         f"{len(ct)} CT series in {where} could be the one to plan on; choose one with --series:"
@@ -195,12 +196,10 @@ def _choose(found: Found, where: str, wanted: str | None) -> tuple[Series, list[
     )
 
 
-def _may_show_contrast(series: Series) -> bool:
-    """False only where the slices were looked at and show none: a faulty series may be the one that was
-    meant.
-    """
+def _shows_contrast(series: Series) -> bool | None:
+    """None where the slices cannot be looked at: a faulty series may be the one that was meant."""
     geometry, _ = place_series(series.slices, series.where)
-    return geometry is None or contrast_of(geometry)[1] is not False
+    return None if geometry is None else contrast_of(geometry)[1]
 
 
 def contrast_of(geometry: SeriesGeometry) -> tuple[float | None, bool | None]:
@@ -239,6 +238,17 @@ def find_dicom(path: Path, progress: Progress | None) -> Found:
     if progress:
         progress(f"Reading the headers of {len(files)} files")
     return read_headers(files)
+
+
+def _not_read(path: Path) -> InputRefused:
+    """The sentence for a single file that is no CT image."""
+    alone = read_headers([path])
+    if alone.headers or alone.damaged:
+        return nothing_found(alone, str(path))
+    return InputRefused(
+        f"The file {path} is neither DICOM nor one of {', '.join(IMAGE_SUFFIXES)}; name a CT of one of these"
+        " kinds, or the folder of a DICOM series."
+    )
 
 
 def nothing_found(found: Found, where: str) -> InputRefused:

@@ -29,7 +29,9 @@ def crop_index_box(volume: Volume, lo_ijk: ArrayLike, hi_ijk: ArrayLike) -> Volu
     lo = np.maximum(np.asarray(lo_ijk, dtype=np.int64), 0)
     hi = np.minimum(np.asarray(hi_ijk, dtype=np.int64), volume.size_ijk)
     if np.any(hi <= lo):
-        raise ValueError(f"the box {lo.tolist()} to {hi.tolist()} holds no voxel of a volume of size {volume.size_ijk}")
+        raise ValueError(
+            f"the box {lo.tolist()} to {hi.tolist()} holds no voxel of a volume of size {volume.size_ijk}"
+        )
     (i0, j0, k0), (i1, j1, k1) = lo.tolist(), hi.tolist()
     affine = volume.lps_from_index.copy()
     affine[:3, 3] = apply_affine(volume.lps_from_index, lo)
