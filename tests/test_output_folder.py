@@ -1,0 +1,120 @@
+"""Results appear whole or not at all."""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+
+import pytest
+
+from septal_planner.errors import InputRefused
+from septal_planner.output_folder import is_disk_full, staged
+
+
+def tree(folder: Path) -> dict[str, str]:
+    return {str(p.relative_to(folder)): p.read_text() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_moves_files_and_folders_and_leaves_nothing_else(tmp_path: Path) -> None:
+    out = tmp_path / "a" / "b"
+    with staged(out) as folder:
+        (folder / "plan.json").write_text("1")
+        (folder / "pictures").mkdir()
+        (folder / "pictures" / "one.png").write_text("p")
+        assert not (out / "plan.json").exists()
+    assert tree(out) == {"plan.json": "1", "pictures/one.png": "p"}
+    assert sorted(p.name for p in out.iterdir()) == ["pictures", "plan.json"]
+
+
+def test_replaces_what_is_there_and_keeps_the_rest(tmp_path: Path) -> None:
+    (tmp_path / "pictures").mkdir()
+    (tmp_path / "pictures" / "old.png").write_text("old")
+    (tmp_path / "plan.json").write_text("old")
+    (tmp_path / "notes.txt").write_text("mine")
+    with staged(tmp_path) as folder:
+        (folder / "plan.json").write_text("new")
+        (folder / "pictures").mkdir()
+        (folder / "pictures" / "new.png").write_text("new")
+    assert tree(tmp_path) == {"plan.json": "new", "pictures/new.png": "new", "notes.txt": "mine"}
+
+
+@pytest.mark.parametrize("end", [RuntimeError("x"), KeyboardInterrupt(), SystemExit(1)])
+def test_leaves_nothing_when_ended_early(tmp_path: Path, end: BaseException) -> None:
+    out = tmp_path / "a" / "b"
+    with pytest.raises(type(end)), staged(out) as folder:
+        (folder / "plan.json").write_text("1")
+        raise end
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_leaves_the_old_result_when_ended_early(tmp_path: Path) -> None:
+    (tmp_path / "plan.json").write_text("old")
+    with pytest.raises(RuntimeError, match="x"), staged(tmp_path) as folder:
+        (folder / "plan.json").write_text("new")
+        raise RuntimeError("x")
+    assert tree(tmp_path) == {"plan.json": "old"}
+
+
+def test_puts_back_what_was_there_when_moving_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "a.json").write_text("old")
+    (tmp_path / "pictures").mkdir()
+    (tmp_path / "pictures" / "old.png").write_text("old")
+    before = tree(tmp_path)
+    real = os.replace
+
+    def replace(source: Path, target: Path) -> None:
+        if Path(target).name == "z.json":
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(target))
+        real(source, target)
+
+    monkeypatch.setattr("os.replace", replace)
+    with pytest.raises(InputRefused, match="full"), staged(tmp_path) as folder:
+        for name in ("a.json", "b.json", "z.json"):
+            (folder / name).write_text("new")
+        (folder / "pictures").mkdir()
+        (folder / "pictures" / "new.png").write_text("new")
+    monkeypatch.undo()
+    assert tree(tmp_path) == before
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.json", "pictures"]
+
+
+def test_a_folder_under_a_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    for out in (tmp_path / "file", tmp_path / "file" / "below"):
+        with pytest.raises(InputRefused, match="cannot be written.*--out"), staged(out):
+            pass
+    assert tree(tmp_path) == {"file": "x"}
+
+
+def test_a_read_only_place_is_refused() -> None:
+    # /proc takes no new folders from anyone, root included (Linux)
+    if not Path("/proc/self").exists():
+        pytest.skip("no /proc here")
+    with pytest.raises(InputRefused, match="cannot be written"), staged(Path("/proc/plans")):
+        pass
+
+
+def test_a_full_disk_is_known_through_other_errors() -> None:
+    try:
+        try:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        except OSError as inner:
+            raise RuntimeError("cannot write") from inner
+    except RuntimeError as problem:
+        assert is_disk_full(problem)
+    assert is_disk_full(RuntimeError("failed to write: No space left on device (os error 28)"))
+    assert not is_disk_full(OSError(errno.EACCES, "Permission denied"))
+
+
+def test_a_full_disk_while_writing_says_so_and_leaves_nothing(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    with pytest.raises(InputRefused, match="full.*make room"), staged(out) as folder:
+        (folder / "part").write_text("x")
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    assert not out.exists()
+
+
+def test_an_error_about_another_file_stays_its_own(tmp_path: Path) -> None:
+    with pytest.raises(FileNotFoundError), staged(tmp_path / "out"):
+        open(tmp_path / "other", "rb").close()
