@@ -48,17 +48,18 @@ class Shape:
 NORMAL = Shape()
 SYSTOLE = replace(NORMAL, height=39.5, offset=20.5, mitral_diameters=(36.5, 29.5), mitral_saddle=7.0, tricuspid_diameters=(33.0, 28.0),
                   tricuspid_shift=-9.0, septum_radius=68.0, la_semi=(33.5, 25.5, 28.5), la_center=(18.5, 10.5, 7.5), ra_scale=1.04,
-                  lv_scale=0.80, lv_wall=13.0, mitral_tent=4.0)
+                  lv_scale=0.80, lv_wall=13.0, mitral_tent=4.0, aorta_shift=(0.5, -1.0, 0.3))
 SHAPES: dict[str, Shape] = {
     "normal": NORMAL,
     "dilated-left-atrium": replace(
         NORMAL, height=37.0, offset=25.0, mitral_diameters=(41.0, 34.0), la_center=(23.0, 16.0, 10.0), la_semi=(40.0, 33.0, 36.0),
-        fossa=(15.0, 19.0), mitral_saddle=5.0, mitral_tent=9.0, septum_radius=80.0),
+        fossa=(15.0, 19.0), mitral_saddle=5.0, mitral_tent=9.0, septum_radius=80.0,
+        aorta_shift=(0.0, 0.5, 0.0)),
     "rotated-heart": replace(
         NORMAL, septal_normal=(0.30, 0.66, 0.70), mitral_normal=(-0.83, 0.47, 0.30), height=20.0, offset=27.0,
         aorta_shift=(1.0, -5.0, 1.0)),
     "thin-membrane": replace(NORMAL, membrane=1.2),
-    "bulging-membrane": replace(NORMAL, membrane=1.6, fossa=(16.0, 20.0), bulge=-5.0, aorta_shift=(2.0, -5.0, 1.0)),
+    "bulging-membrane": replace(NORMAL, membrane=1.6, fossa=(16.0, 20.0), bulge=-5.0, aorta_shift=(1.5, -3.0, 0.7)),
     "small-fossa": replace(NORMAL, fossa=(8.0, 10.0), limbus=12.5, limbus_swing=1.5),
 }
 NAMES = tuple(SHAPES)
@@ -79,6 +80,7 @@ def shape_of(name: str, phase_percent: float | None) -> tuple[Shape, float]:
 
 # Center of the left atrium that the vein positions below were laid out about.
 WALL_CENTER = (18.5, 10.5, 7.5)
+LV_FAR = 34.0                # the left ventricle's field must reach beyond its thick wall
 
 
 def _turn(a: Vector, b: Vector) -> Array:
@@ -144,7 +146,7 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
     side = unit(np.cross(long_axis, up))
     lv_axes = np.stack([long_axis, side, np.cross(long_axis, side)])
     k = shape.lv_scale
-    lv_body = Ball(base + long_axis * 35.0 * k, lv_axes, (47.0 * k, 25.5 * k, 25.5 * k))
+    lv_body = Ball(base + long_axis * 35.0 * k, lv_axes, (47.0 * k, 25.5 * k, 25.5 * k), LV_FAR)
     rv_axis = unit(left((70.0, -80.0, -48.0)) - left((14.0, -50.0, -24.0)))
     rv_side = unit(np.cross(rv_axis, up))
     rv_body = Ball(left((36.0, -59.0, -30.0)), np.stack([rv_axis, rv_side, np.cross(rv_axis, rv_side)]), (44.0, 29.0, 27.0))
@@ -163,11 +165,11 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
                     for q in (0.0, 2 * np.pi / 3, 4 * np.pi / 3))
     top = valve_at + 20.0 * axis
     aortic_path = np.stack([top, fixed((0.0, -31.0, 46.0)) + shift, fixed((6.0, -22.0, 70.0)), fixed((22.0, 4.0, 84.0)),
-                            fixed((36.0, 44.0, 76.0)), fixed((35.0, 64.0, 52.0)), fixed((31.0, 66.0, -20.0)),
-                            fixed((20.0, 60.0, -140.0))])
+                            fixed((37.0, 42.0, 76.0)), fixed((38.0, 60.0, 52.0)), fixed((38.0, 61.0, -20.0)),
+                            fixed((30.0, 60.0, -140.0))])
     root = (Pipe(np.stack([valve_at - 6.0 * axis, top]), (11.5, 13.0)),
             Pipe(aortic_path, (13.0, 15.0, 14.5, 13.0, 12.5, 12.0, 11.5, 11.0)))
-    lvot = Pipe(np.stack([lv_body.center - long_axis * 12.0 * k, valve_at - 6.0 * axis, valve_at + 3.0 * axis]), (13.0, 11.5, 11.5))
+    lvot = Pipe(np.stack([lv_body.center - long_axis * 12.0 * k, valve_at - 6.0 * axis, valve_at + 3.0 * axis]), (13.0, 11.5, 11.5), far=LV_FAR)
     p_valve = left((36.0, -50.0, 22.0)) + shift * 0.6
     rvot = Pipe(np.stack([left((24.0, -66.0, -14.0)), p_valve]), (16.0, 12.5))
     trunk = Pipe(np.stack([p_valve, fixed((43.0, -34.0, 44.0)), fixed((45.0, -6.0, 60.0))]), (12.5, 13.0, 11.5))

@@ -35,11 +35,12 @@ class Ball:
     center: Vector
     axes: Array
     semi: tuple[float, float, float]
+    far: float = FAR
 
     def field(self, x: Array, y: Array, z: Array) -> Array:
         reach = np.sqrt(((self.axes * np.array(self.semi)[:, None]) ** 2).sum(0))
         return in_box(lambda a, b, c: ellipsoid(a, b, c, self.center, self.axes, self.semi),
-                      x, y, z, self.center - reach, self.center + reach, FAR)
+                      x, y, z, self.center - reach, self.center + reach, self.far)
 
 
 @dataclass(frozen=True)
@@ -50,11 +51,12 @@ class Pipe:
     radii: tuple[float, ...]
     mouth: Vector | None = None
     out: Vector | None = None
+    far: float = FAR
 
     def field(self, x: Array, y: Array, z: Array) -> Array:
         r = max(self.radii)
         return in_box(lambda a, b, c: tube(a, b, c, self.path, self.radii),
-                      x, y, z, self.path.min(0) - r, self.path.max(0) + r, FAR)
+                      x, y, z, self.path.min(0) - r, self.path.max(0) + r, self.far)
 
 
 def with_mouth(path: Array, radii: tuple[float, ...], body: Ball) -> Pipe:
@@ -82,7 +84,7 @@ class Heart:
     rv_body: Ball
     root_base: Vector                    # center of the aortic valve plane
     root_axis: Vector
-    root: tuple[Pipe, ...]               # aortic pool: union of exact bodies
+    root: tuple[Pipe, ...]               # first the root, then what is not cut at the valve
     sinuses: tuple[tuple[Vector, float], ...]
     lvot: Pipe
     rvot: Pipe
@@ -96,15 +98,16 @@ class Heart:
     tricuspid_tent: float
 
     def aorta_body(self, x: Array, y: Array, z: Array) -> Array:
-        """Union of the aortic root, arch and descending aorta, not cut at the valve."""
+        """Aortic pool: root and sinuses cut at the plane of the valve, with the ascending aorta, arch and descending aorta."""
         out = self.root[0].field(x, y, z)
-        for pipe in self.root[1:]:
-            out = np.minimum(out, pipe.field(x, y, z))
         for center, radius in self.sinuses:
             ball = Ball(center, np.eye(3), (radius, radius, radius))
             reach = np.full(3, radius)
             out = np.minimum(out, in_box(lambda a, b, c, m=ball.center, r=radius: sphere(a, b, c, m, r),  # type: ignore[misc]
                                          x, y, z, center - reach, center + reach, FAR))
+        out = np.maximum(out, -along(x, y, z, self.root_base, self.root_axis))
+        for pipe in self.root[1:]:
+            out = np.minimum(out, pipe.field(x, y, z))
         return out
 
     def fields(self, x: Array, y: Array, z: Array) -> dict[str, Array]:
@@ -115,8 +118,7 @@ class Heart:
         zt, rt = self.tricuspid.local(x, y, z)
         beyond_valve = along(x, y, z, self.root_base, self.root_axis)
 
-        aorta_all = self.aorta_body(x, y, z)
-        aorta = np.maximum(aorta_all, -beyond_valve)
+        aorta = self.aorta_body(x, y, z)
         # On the atrial side of the mitral surface the outflow tract keeps a wall's breadth outside the hinge line.
         lvot = np.maximum(self.lvot.field(x, y, z), beyond_valve)
         lvot = np.maximum(lvot, np.minimum(zm, HINGE_WALL - rm))

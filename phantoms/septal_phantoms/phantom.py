@@ -18,11 +18,14 @@ from septal_phantoms.truth import Truth
 FOSSA_LPS = np.array([-12.3, -152.7, 641.9])      # off every grid, so that nothing falls on voxel centers by design
 MIDLINE_MM = 12.3                                 # of the chest, left of the fossa
 NOISE_SD_HU = 18.0
-SLAB = 24
+SLAB = 40
+BLOCK = 48
 HALO = 4
 
 HU = {"left_atrium": 380.0, "left_vessels": 400.0, "left_ventricle": 360.0, "aorta": 370.0, "right_atrium": 230.0, "right_ventricle": 240.0,
       "pulmonary_trunk": 260.0, "coronary_sinus": 150.0, "superior_vena_cava": 300.0, "inferior_vena_cava": 120.0}
+HU_PARTS = ("left_atrium", "right_atrium", "aorta", "left_ventricle", "left_vessels", "right_vessels", "pulmonary_trunk",
+            "coronary_sinus")
 HU_MYOCARDIUM, HU_LEAFLET, HU_EPICARDIAL_FAT = 105.0, 112.0, -95.0
 
 
@@ -79,7 +82,11 @@ def render(heart: Heart, lps_from_index: Array, size: tuple[int, int, int], seed
     out = np.empty(size[::-1], np.int16)
     for k0 in range(0, size[2], SLAB):
         k1 = min(k0 + SLAB, size[2])
-        slab = _render_slab(heart, x[None, None, :], y[None, :, None], z[k0:k1 + 2 * HALO, None, None], voxel)
+        slab = np.empty((k1 - k0 + 2 * HALO, size[1], size[0]), np.float32)
+        for j in range(0, size[1], BLOCK):             # blocks small enough to stay in the processor's cache
+            for i in range(0, size[0], BLOCK):
+                slab[:, j:j + BLOCK, i:i + BLOCK] = _render_block(
+                    heart, x[None, None, i:i + BLOCK], y[None, j:j + BLOCK, None], z[k0:k1 + 2 * HALO, None, None], voxel)
         blur(slab, (spacing[0], spacing[1], spacing[2]))
         part = slab[HALO:HALO + k1 - k0]
         add_noise(part, (spacing[0], spacing[1], spacing[2]), seed, k0, NOISE_SD_HU)
@@ -89,16 +96,25 @@ def render(heart: Heart, lps_from_index: Array, size: tuple[int, int, int], seed
     return out
 
 
-def _render_slab(heart: Heart, x: Array, y: Array, z: Array, voxel: float) -> Array:
-    """Noise-free, sharp HU of one slab, float32."""
+def _near_heart(heart: Heart, x: Array, y: Array, z: Array) -> bool:
+    """Whether any part of the heart or its vessels may reach a block: its fields at most every 4 mm, against a wide margin."""
+    coarse = [np.linspace(float(c.min()), float(c.max()), 2 + int(np.ptp(c) / 4.0), dtype=np.float32) for c in (x, y, z)]
+    f = heart.fields(coarse[0][None, None, :], coarse[1][None, :, None], coarse[2][:, None, None])
+    names = [*HU_PARTS, "right_ventricle", "lv_muscle"]
+    return bool(min(float(f[name].min()) for name in names) < 12.0)
+
+
+def _render_block(heart: Heart, x: Array, y: Array, z: Array, voxel: float) -> Array:
+    """Noise-free, sharp HU of one block, float32."""
     origin = heart.septum.center + (MIDLINE_MM, 0.0, 0.0)
     hu = paint_thorax(x, y, z, origin, voxel)
+    if not _near_heart(heart, x, y, z):
+        return hu
     f = heart.fields(x, y, z)
-    pools = ["left_atrium", "right_atrium", "aorta", "left_ventricle", "left_vessels", "right_vessels", "pulmonary_trunk", "coronary_sinus"]
-    walls = f["left_atrium"]
-    for name in pools[1:]:
+    walls = f[HU_PARTS[0]]
+    for name in HU_PARTS[1:]:
         walls = np.minimum(walls, f[name])
-    hull = smooth_min(smooth_min(np.minimum(walls, f["lv_muscle"] - 0.0), f["right_ventricle"], 10.0), walls, 6.0)
+    hull = smooth_min(smooth_min(np.minimum(walls, f["lv_muscle"]), f["right_ventricle"], 10.0), walls, 6.0)
     paint(hu, hull - 5.5, HU_EPICARDIAL_FAT, voxel)
     paint(hu, f["coronary_sinus"] - 0.8, HU_MYOCARDIUM, voxel)
     thick = np.minimum(walls - 1.8, np.minimum(f["right_ventricle"] - 3.0, f["lv_muscle"]))

@@ -5,14 +5,43 @@ Coordinates here are LPS mm about the midline at the level of the fossa (`origin
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
-from septal_phantoms.bodies import Array, Vector, smooth_max
+from septal_phantoms.bodies import Array, Vector, in_box, smooth_max, tube
 from septal_phantoms.scanner import paint
 
 HU_AIR, HU_FAT, HU_MUSCLE, HU_LUNG, HU_LIVER, HU_STOMACH = -1000.0, -95.0, 55.0, -830.0, 110.0, 45.0
 HU_CORTEX, HU_MARROW, HU_TABLE, HU_DISC, HU_CANAL = 700.0, 220.0, 200.0, 90.0, 30.0
 SPINE_Y, VERTEBRA_MM = 82.0, 25.0
+
+
+OESOPHAGUS = np.array([[6.0, 58.0, 110.0], [2.0, 56.0, 30.0], [0.0, 52.0, 0.0], [4.0, 54.0, -110.0]])
+AIRWAYS = ((np.array([[0.0, 42.0, 130.0], [0.0, 40.0, 66.0]]), 8.5), (np.array([[0.0, 40.0, 66.0], [-40.0, 50.0, 38.0]]), 6.0),
+           (np.array([[0.0, 40.0, 66.0], [44.0, 50.0, 40.0]]), 5.5))
+
+
+def _lung_vessels() -> tuple[tuple[Array, float], ...]:
+    """Straight branches from each hilum outward, always the same ones."""
+    rng = np.random.Generator(np.random.Philox(key=[7, 7]))
+    out = []
+    for side in (-1.0, 1.0):
+        hilum = np.array([side * 50.0, 42.0, 24.0])
+        for _ in range(26):
+            toward = rng.normal(size=3) * (0.7, 0.9, 1.0) + (side * 0.9, -0.15, 0.1)
+            toward /= np.linalg.norm(toward)
+            start = hilum + toward * rng.uniform(4.0, 14.0)
+            out.append((np.stack([start, start + toward * rng.uniform(25.0, 60.0)]), float(rng.uniform(0.8, 2.2))))
+    inside = [(p, r) for p, r in out if (p[1, 0] / 132) ** 2 + ((p[1, 1] - 6) / 88) ** 2 < 1 and p[1, 2] > -15 and abs(p[1, 0]) > 48]
+    return tuple(inside)
+
+
+LUNG_VESSELS = _lung_vessels()
+
+
+def _tube_of(path: Array, radius: float) -> Callable[[Array, Array, Array], Array]:
+    return lambda x, y, z: tube(x, y, z, path, [radius] * len(path))
 
 
 def _oval(x: Array, y: Array, cx: float, cy: float, a: float, b: float) -> Array:
@@ -78,4 +107,12 @@ def paint_thorax(x: Array, y: Array, z: Array, origin: Vector, voxel_mm: float) 
     paint(hu, solid, HU_CORTEX - 100.0, voxel_mm)
     paint(hu, solid + 1.4, HU_MARROW, voxel_mm)
     paint(hu, _oval(x, y, 0.0, SPINE_Y + 21.5, 9.0, 7.5) + 0 * z, HU_CANAL, voxel_mm)
+    # Oesophagus, trachea and main bronchi, and the larger vessels of the lungs.
+    paint(hu, in_box(_tube_of(OESOPHAGUS, 6.5), x, y, z, OESOPHAGUS.min(0) - 7, OESOPHAGUS.max(0) + 7, 9.0), HU_MUSCLE, voxel_mm)
+    for path, radius in AIRWAYS:
+        field = in_box(_tube_of(path, radius), x, y, z, path.min(0) - radius, path.max(0) + radius, 9.0)
+        paint(hu, field - 1.5, HU_MUSCLE, voxel_mm)
+        paint(hu, field, HU_AIR, voxel_mm)
+    for path, radius in LUNG_VESSELS:
+        paint(hu, in_box(_tube_of(path, radius), x, y, z, path.min(0) - radius, path.max(0) + radius, 3.0), 180.0, voxel_mm)
     return hu

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from septal_phantoms.annuli import AnnulusTruth, measure_saddle
-from septal_phantoms.bodies import Array, Vector
+from septal_phantoms.bodies import Array, Vector, sphere, tube
 from septal_phantoms.heart import Heart
 from septal_phantoms.septum import Septum
 
@@ -174,13 +174,10 @@ class Truth:
         return np.asarray((np.atleast_2d(np.asarray(points_lps, float)) - self.mitral.center) @ self.mitral.normal)
 
     def aorta_distance_mm(self, points_lps: Array) -> Array:
-        """Distance to the aortic blood pool for points outside it: exact, the least of the exact distances to its bodies (the cut at the
-        valve plane matters only for points below the valve)."""
-        p = np.atleast_2d(np.asarray(points_lps, float))
+        """Distance to the aortic blood pool for points outside it: exact, the least of the exact distances to its bodies. (Below the plane
+        of the valve, where the root is cut, it is a lower bound.)"""
+        x, y, z = np.atleast_2d(np.asarray(points_lps, float)).T
         heart = self.heart
-        from septal_phantoms.bodies import sphere, tube
-
-        x, y, z = p.T
         parts = [tube(x, y, z, pipe.path, pipe.radii) for pipe in heart.root] + [sphere(x, y, z, c, r) for c, r in heart.sinuses]
         return np.asarray(np.min(parts, axis=0))
 
