@@ -273,3 +273,147 @@ def run_plan(arguments: argparse.Namespace) -> int:
     print(summary(case.plan))
     _print_written(arguments.out, "plan.pdf", "plan.json", "labels.nii.gz", "pictures/")
     return DONE
+
+
+def run_inspect(arguments: argparse.Namespace) -> int:
+    """What is there, and what of it could be planned on."""
+    from septal_planner.inputs.series_summary import list_series
+
+    found = list_series(arguments.path, progress=Progress())
+    if arguments.json:
+        import json
+
+        print(json.dumps([series.as_json() for series in found], indent=1))
+        return DONE
+    for number, s in enumerate(found, 1):
+        title = s.description or s.series_instance_uid or Path(s.folder).name
+        print(f"{number}. {title} ({s.modality}, {s.slices} slices)" if s.slices else f"{number}. {title}")
+        rows = [
+            ("series", s.selector),
+            ("size", None if s.size_ijk is None else " x ".join(map(str, s.size_ijk)) + " voxels"),
+            ("spacing", None if s.spacing_mm is None else " x ".join(f"{x:.3g}" for x in s.spacing_mm) + " mm"),
+            ("orientation", s.orientation if not s.tilt_deg else f"{s.orientation}, gantry tilted by {s.tilt_deg:g} degrees"),
+            ("cardiac phase", "not recorded" if s.phase_percent is None else f"{s.phase_percent:g} % of the RR interval"),
+            ("contrast agent", s.contrast_agent),
+            ("opacification", None if s.opacification_hu is None else f"about {s.opacification_hu:.0f} HU in the brightest blood"),
+            ("patient position", s.patient_position or "not recorded"),
+        ]
+        for name, value in rows:
+            if value:
+                print(f"   {name + ':':18}{value}")
+        for note in s.notes:
+            print(f"   {'note:':18}{note}")
+        for fault in s.faults:
+            print(f"   {'fault:':18}{fault}")
+        print(f"   {'usable:':18}{'yes, as far as its headers tell' if s.usable else 'no'}")
+    return DONE
+
+
+def run_phantom(arguments: argparse.Namespace) -> int:
+    """A phantom on disk, or the list of names."""
+    import septal_phantoms
+
+    if arguments.list:
+        print("\n".join(septal_phantoms.NAMES))
+        return DONE
+    if arguments.name not in septal_phantoms.NAMES:
+        asked = "Which phantom was not said" if arguments.name is None else f"There is no phantom named {arguments.name!r}"
+        raise CallIsOff(f"{asked}; choose one of {', '.join(septal_phantoms.NAMES)}.")
+    if arguments.out is None:
+        raise CallIsOff("Where to write the phantom was not said; give a folder with --out DIR.")
+    from septal_planner.output_folder import staged
+
+    say = Progress()
+    with staged(arguments.out) as folder:
+        say(f"Making the phantom {arguments.name}")
+        phantom = _make_phantom(
+            arguments.name, say, size=arguments.size, spacing_mm=arguments.spacing, seed=arguments.seed, noise_mm=arguments.noise
+        )
+        _write_phantom(phantom, folder, say)
+    size = " x ".join(str(n) for n in phantom.hu.shape[::-1])
+    print(f"The phantom {phantom.name} (invented), {size} voxels, at {phantom.phase_percent:g} % of the RR interval.")
+    _print_written(arguments.out, "ct/", "landmarks.json", "truth.json")
+    return DONE
+
+
+def run_report(arguments: argparse.Namespace) -> int:
+    """The PDF again."""
+    raise NotImplementedError
+
+
+def run_validate(arguments: argparse.Namespace) -> int:
+    """Phantoms against truth; ends with status 1 where a bar of the standard size is not met."""
+    import json
+    from contextlib import ExitStack
+
+    from septal_planner import validation
+    from septal_planner.output_folder import staged
+
+    with ExitStack() as stack:
+        folder = stack.enter_context(staged(arguments.out)) if arguments.out is not None else None
+        results, coverage = validation.validate(quick=arguments.quick, seeds=arguments.seeds, progress=Progress())
+        document = validation.as_document(results, coverage, quick=arguments.quick)
+        if folder is not None:
+            validation.write(document, folder)
+    print(json.dumps(document, indent=1) if arguments.json else validation.as_markdown(document).rstrip())
+    if not arguments.json and arguments.out is not None:
+        _print_written(arguments.out, "validation.json", "validation.md")
+    return DONE if document["passed"] or arguments.quick else FAILED
+
+
+def run_schema(arguments: argparse.Namespace) -> int:
+    """The JSON Schema of a plan."""
+    import json
+
+    from septal_planner.plan import Plan
+
+    del arguments
+    print(json.dumps(Plan.model_json_schema(), indent=1))
+    return DONE
+
+
+# --------------------------------------------------------------------------------------------------------------- the steps
+
+
+def _make_phantom(
+    name: str, say: Progress, *, size: str, spacing_mm: float | None = None, seed: int = 0, noise_mm: float = 0.0
+) -> Phantom:
+    import septal_phantoms
+
+    try:
+        return septal_phantoms.make(
+            name, spacing_mm=spacing_mm, size=(512, 512, 300) if size == "full" else None, quick=size == "quick", seed=seed,
+            landmark_noise_mm=noise_mm, progress=say.share("Making the phantom"),
+        )
+    except ValueError as problem:
+        raise CallIsOff(str(problem)) from problem
+
+
+def _write_phantom(phantom: Phantom, folder: Path, say: Progress) -> None:
+    import septal_phantoms
+
+    say("Writing its CT as DICOM")
+    septal_phantoms.write_dicom(phantom, folder / "ct")
+    septal_phantoms.write_landmarks(phantom, folder / "landmarks.json")
+    septal_phantoms.write_truth(phantom, folder / "truth.json")
+
+
+def _plan(
+    ct: Path, landmarks: Path, say: Progress, *, procedure_name: str = DEFAULT_PROCEDURE, target: Sequence[float] | None = None,
+    series: str | None = None, sheath_angle_deg: float = 50.0, landmark_sd_mm: float = 1.0,
+) -> PlannedCase:
+    from septal_planner.inputs.landmarks import read_landmarks
+    from septal_planner.inputs.volume import read_volume
+    from septal_planner.pipeline import make_plan
+
+    marked = read_landmarks(landmarks)
+    say("Reading the CT")
+    volume = read_volume(ct, series_uid=series, progress=say)
+    return make_plan(
+        volume, marked, procedure=procedure_name, target_lps=target, sheath_angle_deg=sheath_angle_deg,
+        landmark_sd_mm=landmark_sd_mm, progress=say,
+    )
+
+
+def _print_written(out: Path, *names: str) -> None:
+    print(f"Written to {out}: {', '.join(names)}")
