@@ -159,16 +159,15 @@ def _narrowest(curve_uv: Array, hint_uv: Array | None) -> float:
     """Angle of the smallest width; with a hint, the smallest within 60 degrees of it unless that is the
     window's edge.
     """
-    angles = np.deg2rad(np.arange(0.0, 180.0, 0.25))
-    w = curves.widths(curve_uv, angles)
+    whole = np.deg2rad(np.arange(0.0, 180.0, 1.0))
+    coarse = float(whole[int(np.argmin(curves.widths(curve_uv, whole)))])
     if hint_uv is not None and np.linalg.norm(hint_uv) > 1.0:
-        toward = float(np.arctan2(hint_uv[1], hint_uv[0]))
-        window = toward + np.deg2rad(np.arange(-60.0, 60.25, 0.25))
-        near = curves.widths(curve_uv, window)
-        best = int(np.argmin(near))
+        window = np.arctan2(hint_uv[1], hint_uv[0]) + np.deg2rad(np.arange(-60.0, 61.0, 1.0))
+        best = int(np.argmin(curves.widths(curve_uv, window)))
         if 0 < best < len(window) - 1:
-            return float(window[best])
-    return float(angles[int(np.argmin(w))])
+            coarse = float(window[best])
+    fine = coarse + np.deg2rad(np.linspace(-1.0, 1.0, 41))
+    return float(fine[int(np.argmin(curves.widths(curve_uv, fine)))])
 
 
 def _d_shape(curve_uv: Array, axis_uv: Array, chord_mm: float) -> Array:
@@ -176,7 +175,7 @@ def _d_shape(curve_uv: Array, axis_uv: Array, chord_mm: float) -> Array:
     points to.
     """
     along = curve_uv @ axis_uv
-    steps = np.linspace(along.max(), along.min(), 200)[1:-1]
+    steps = np.linspace(along.max(), along.min(), 50)[1:-1]
     lengths = np.array([curves.chord_across(curve_uv, axis_uv, float(s)) for s in steps])
     reached = np.flatnonzero(lengths >= chord_mm)
     if len(reached) == 0:

@@ -267,7 +267,12 @@ def _clearance(path: Array, target: Array, annulus: Annulus, left_atrium: Distan
     mask = np.abs(left_atrium.values_mm) < spacing_mm(left_atrium.lps_from_index).max()
     index = np.argwhere(mask)[:, ::-1].astype(np.float64)
     outline = apply_affine(left_atrium.lps_from_index, index)
-    depth = left_atrium.values_mm[mask].astype(np.float64)
+    # from the voxel to the outline itself, along the field's own slope
+    steps = 0.5 * np.eye(3)
+    slope = np.stack([left_atrium.at(outline + s) - left_atrium.at(outline - s) for s in steps], axis=-1)
+    size = np.linalg.norm(slope, axis=1)
+    clear = size > 0.3  # not where two walls meet within a voxel
+    outline = outline - (left_atrium.at(outline) / np.maximum(size, 0.3))[:, None] * slope * clear[:, None]
     height = height_mm(annulus, outline)
     frame = np.stack(planes.plane_axes(annulus.normal_lps), axis=1)
     hinge_uv = (annulus.curve_lps - annulus.center_lps) @ frame
@@ -278,12 +283,10 @@ def _clearance(path: Array, target: Array, annulus: Annulus, left_atrium: Distan
     )
     if not wall.any():
         return None
-    off, nearest = cKDTree(outline[wall]).query(free)
-    # an outline voxel stands up to one voxel off the wall itself, on the side its own depth tells
-    distance = off + depth[wall][nearest]
+    distance, _ = cKDTree(outline[wall]).query(free)
     outside = left_atrium.at(free)
     near_valve = height_mm(annulus, free) < annulus.saddle_height_mm / 2 + 3.0
     away = outside[(outside > 0) & ~near_valve & (np.linalg.norm(free - target, axis=1) > NEAR_PUNCTURE_MM)]
     if len(away) > 0:
         return -float(away.max())
-    return float(max(distance.min(), 0.0))
+    return float(distance.min())

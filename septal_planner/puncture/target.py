@@ -120,8 +120,8 @@ def snap_user_target(point_lps: ArrayLike, fossa: Fossa) -> tuple[Array, float]:
         best, moved = inside[int(np.argmin(distance))], float(distance.min())
     if moved > FARTHEST_FROM_MEMBRANE_MM:
         raise InputRefused(
-            f"The target lies {moved:.1f} mm off the septum, expected within {FARTHEST_FROM_MEMBRANE_MM:.0f} mm "
-            "of the membrane of the fossa; give a point on it, in LPS millimetres of this CT."
+            f"The target lies {moved:.1f} mm off the septum, expected {FARTHEST_FROM_MEMBRANE_MM:g} mm or "
+            "less from the membrane of the fossa; give a point on it, in LPS millimetres of this CT."
         )
     return best, moved
 
@@ -330,7 +330,8 @@ def choose_target(
     margins = list(clear)
     if band is not None and procedure.height is not None:
         off = np.maximum(np.maximum(band[0] - height, height - band[1]), 0.0)
-        pool &= off <= max(0.0, float(off[pool].min()) + 0.25)
+        nearest = float(off[pool].min())
+        pool &= off <= (nearest + 0.25 if nearest > 0 else 0.0)
         if off[pool].max() == 0.0:
             margins.append(margin(procedure.height, height))
     superior, anterior = fossa_fractions(fossa, points)
