@@ -17,7 +17,9 @@ from typing import Any
 
 import pydicom
 from pydicom.datadict import tag_for_keyword
+from pydicom.dataelem import RawDataElement
 from pydicom.errors import InvalidDicomError
+from pydicom.tag import Tag
 
 CT_IMAGE = "1.2.840.10008.5.1.4.1.1.2"  # PS3.4 B.5: CT Image Storage
 ENHANCED_CT = (
@@ -62,7 +64,7 @@ _KEYWORDS = (
     "SpecificCharacterSet",
     "ConvolutionKernel",
 )
-_TAGS: list[int] = [int(tag_for_keyword(k) or 0) for k in _KEYWORDS]
+_TAG = {keyword: Tag(tag_for_keyword(keyword) or 0) for keyword in _KEYWORDS}
 
 
 @dataclass(frozen=True)
@@ -162,22 +164,22 @@ def read_headers(paths: Sequence[Path]) -> Found:
 def _read_header(path: Path) -> SliceHeader | None:
     """None for DICOM that is no image (DICOMDIR, reports). Raises pydicom's and the system's errors."""
     with open(path, "rb") as stream:
-        ds = pydicom.dcmread(stream, stop_before_pixels=True, specific_tags=_TAGS)
+        ds = pydicom.dcmread(stream, stop_before_pixels=True, specific_tags=list(_TAG.values()))
         syntax = str(ds.file_meta.get("TransferSyntaxUID", ""))
         # pydicom goes back to the start of the pixel data element when it stops there
         pixel_at = None if syntax == DEFLATED else stream.tell()
         size = os.fstat(stream.fileno()).st_size
-    sop_class = str(ds.get("SOPClassUID") or ds.file_meta.get("MediaStorageSOPClassUID") or "")
+    sop_class = _text(ds, "SOPClassUID") or str(ds.file_meta.get("MediaStorageSOPClassUID") or "")
     rows = _integer(ds, "Rows")
     if rows is None and sop_class != CT_IMAGE:
         return None
     return SliceHeader(
         path=path,
         dataset=ds,
-        series_uid=str(ds.get("SeriesInstanceUID") or ""),
+        series_uid=_text(ds, "SeriesInstanceUID"),
         sop_class=sop_class,
-        modality=str(ds.get("Modality") or ""),
-        image_type=_texts(ds, "ImageType"),
+        modality=_text(ds, "Modality"),
+        image_type=tuple(_text(ds, "ImageType").split("\\")),
         position_lps=_numbers(ds, "ImagePositionPatient", 3),
         orientation=_numbers(ds, "ImageOrientationPatient", 6),
         spacing_mm=_numbers(ds, "PixelSpacing", 2),
@@ -188,12 +190,12 @@ def _read_header(path: Path) -> SliceHeader | None:
         bits=_integer(ds, "BitsAllocated"),
         slope=_number(ds, "RescaleSlope"),
         intercept=_number(ds, "RescaleIntercept"),
-        frame_of_reference_uid=str(ds.get("FrameOfReferenceUID") or "") or None,
+        frame_of_reference_uid=_text(ds, "FrameOfReferenceUID") or None,
         phase_percent=phase_percent(
             _number(ds, "NominalPercentageOfCardiacPhase"),
-            "\\".join(_texts(ds, "ScanOptions")),
-            str(ds.get("SeriesDescription") or ""),
-            str(ds.get("ImageComments") or ""),
+            _text(ds, "ScanOptions"),
+            _text(ds, "SeriesDescription"),
+            _text(ds, "ImageComments"),
         ),
         transfer_syntax=syntax,
         pixel_at=pixel_at,
@@ -249,30 +251,49 @@ def fragments_end(header: SliceHeader) -> bool:
             stream.seek(int.from_bytes(item[4:], "little"), os.SEEK_CUR)
 
 
-def _texts(ds: Any, keyword: str) -> tuple[str, ...]:
-    value = ds.get(keyword)
-    if value is None or value == "":
-        return ()
-    return (value,) if isinstance(value, str) else tuple(str(v) for v in value)
+# pydicom's conversion of an element costs more than reading it, so the plain kinds are converted here: texts
+# (UI, CS, LO, LT, DS, IS: PS3.5 section 6.2) and unsigned 16-bit numbers.
+
+
+def _text(ds: Any, keyword: str) -> str:
+    """An element's text without its padding, several values parted by backslashes, empty where it is absent.
+    """
+    element = ds.get_item(_TAG[keyword])
+    if element is None or element.value is None:
+        return ""
+    if isinstance(element, RawDataElement):
+        return str(element.value, "latin-1").strip(" \0")
+    return "\\".join(map(str, element.value)) if element.VM > 1 else str(element.value).strip()
 
 
 def _numbers(ds: Any, keyword: str, count: int) -> tuple[float, ...] | None:
     try:
-        value = tuple(float(v) for v in ds.get(keyword))
-    except (TypeError, ValueError):
+        value = tuple(map(float, _text(ds, keyword).split("\\")))
+    except ValueError:
         return None
     return value if len(value) == count and all(map(math.isfinite, value)) else None
 
 
 def _number(ds: Any, keyword: str) -> float | None:
-    try:
-        value = float(ds.get(keyword))
-    except (TypeError, ValueError):
+    element = ds.get_item(_TAG[keyword])
+    if element is None:
         return None
-    return value if math.isfinite(value) else None
+    if element.VR in ("FL", "FD") or keyword == "NominalPercentageOfCardiacPhase":  # binary, and rare
+        value = ds.get(keyword)
+        return float(value) if isinstance(value, float) and math.isfinite(value) else None
+    numbers = _numbers(ds, keyword, 1)
+    return None if numbers is None else numbers[0]
 
 
 def _integer(ds: Any, keyword: str) -> int | None:
+    element = ds.get_item(_TAG[keyword])
+    if (
+        isinstance(element, RawDataElement)
+        and keyword != "NumberOfFrames"
+        and element.value
+        and len(element.value) == 2
+    ):
+        return int.from_bytes(element.value, "little" if element.is_little_endian else "big")
     try:
         return int(ds.get(keyword))
     except (TypeError, ValueError):

@@ -15,23 +15,27 @@ from septal_planner.inputs.dicom_headers import SliceHeader
 from septal_planner.inputs.volume import Progress
 from septal_planner.inputs.voxels import quiet_sitk, smallest_exact
 
-BLOCK = (
-    50  # slices read at once: between two blocks progress is told, and one block is all that is held twice
-)
+BLOCK = 16  # slices read at once: progress is told between blocks, and one block is all that is held twice
 
 
 def decode(slices: Sequence[SliceHeader], *, progress: Progress | None = None) -> NDArray[np.generic]:
     """Voxels [k, j, i] of slices of one size in the order given, int16 where exact, otherwise float32. Raises
     InputRefused naming the file that cannot be decoded.
     """
+    # The series reader takes its voxel type from the first file, which need not suit a file rescaled
+    # otherwise.
+    mixed = len({(s.slope, s.intercept) for s in slices}) > 1
     out: NDArray[np.generic] | None = None
     for start in range(0, len(slices), BLOCK):
         if progress:
             progress(f"Reading the CT: slice {start + 1} of {len(slices)}")
-        block = smallest_exact(_decode_block(slices[start : start + BLOCK]))
+        image = _decode_block(slices[start : start + BLOCK], mixed)
+        block = smallest_exact(
+            np.asarray(sitk.GetArrayViewFromImage(image))
+        )  # a view: the image must stay alive
         if out is None:
             out = np.empty((len(slices), *block.shape[1:]), dtype=block.dtype)
-        elif out.dtype != block.dtype:
+        elif block.dtype == np.float32 and out.dtype == np.int16:
             out = out.astype(np.float32)
         out[start : start + BLOCK] = block
     if out is None:
@@ -39,13 +43,13 @@ def decode(slices: Sequence[SliceHeader], *, progress: Progress | None = None) -
     return out
 
 
-def _decode_block(slices: Sequence[SliceHeader]) -> NDArray[np.generic]:
+def _decode_block(slices: Sequence[SliceHeader], mixed: bool) -> sitk.Image:
     try:
-        return _read([s.path.as_posix() for s in slices])
+        return _read(slices, mixed)
     except RuntimeError as error:
         for s in slices:
             try:
-                _read([s.path.as_posix()])
+                _read([s], mixed)
             except RuntimeError as reason:
                 raise InputRefused(
                     f"The voxels of {s.path} cannot be decoded; the file is damaged, copy the series again."
@@ -56,12 +60,14 @@ def _decode_block(slices: Sequence[SliceHeader]) -> NDArray[np.generic]:
         ) from error
 
 
-def _read(files: list[str]) -> NDArray[np.generic]:
+def _read(slices: Sequence[SliceHeader], mixed: bool) -> sitk.Image:
     reader = sitk.ImageSeriesReader()
-    reader.SetFileNames(files)
+    reader.SetFileNames([s.path.as_posix() for s in slices])
+    if mixed:
+        reader.SetOutputPixelType(sitk.sitkFloat32)
     with quiet_sitk():
-        image = reader.Execute()
-    array = sitk.GetArrayFromImage(image)
-    if array.ndim != 3:
-        raise RuntimeError(f"expected one value per voxel, found an array of shape {array.shape}")
-    return np.asarray(array)
+        image: sitk.Image = reader.Execute()
+    wanted = (slices[0].columns, slices[0].rows, len(slices))
+    if image.GetSize() != wanted or image.GetNumberOfComponentsPerPixel() != 1:
+        raise RuntimeError(f"expected voxels of size {wanted}, one value each, found {image.GetSize()}")
+    return image

@@ -76,7 +76,9 @@ def read_landmarks(path: str | os.PathLike[str]) -> Landmarks:
         ) from error
     if not isinstance(document, dict) or not isinstance(document.get("landmarks"), dict):
         raise InputRefused(f'The landmarks {file} lack the table "landmarks"; expected {_FORM}.')
-    unknown = sorted(set(document) - {"coordinate_system", "unit", "frame_of_reference_uid", "landmarks", "comment"})
+    unknown = sorted(
+        set(document) - {"coordinate_system", "unit", "frame_of_reference_uid", "landmarks", "comment"}
+    )
     if unknown:
         raise InputRefused(
             f"The landmarks {file} hold the unknown key {', '.join(map(repr, unknown))}; expected {_FORM}, "
