@@ -69,7 +69,10 @@ def make(name: str, *, spacing_mm: float | tuple[float, float, float] | None = N
     lps_from_index[:3, 3] = np.round(middle - (np.array(size) - 1) / 2 * spacing, 1)
     hu = render(heart, lps_from_index, size, seed, progress)
     truth = Truth(heart)
-    return Phantom(name, hu, lps_from_index, landmarks_of(heart, truth, seed, landmark_noise_mm), truth, phase, seed, landmark_noise_mm)
+    low, high = lps_from_index[:3, 3], lps_from_index[:3, 3] + (np.array(size) - 1) * spacing
+    marked = {what: points for what, points in landmarks_of(heart, truth, seed, landmark_noise_mm).items()
+              if np.all((points >= low) & (points <= high))}        # a small CT does not show them all
+    return Phantom(name, hu, lps_from_index, marked, truth, phase, seed, landmark_noise_mm)
 
 
 def render(heart: Heart, lps_from_index: Array, size: tuple[int, int, int], seed: int,
