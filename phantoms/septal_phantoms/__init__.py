@@ -1,8 +1,19 @@
-"""Synthetic thorax phantoms with closed-form truth. Invented anatomy of an invented patient, marked so in every file."""
+"""Synthetic thorax phantoms with closed-form truth. Invented anatomy of an invented patient, marked so in
+every file."""
 
 from septal_phantoms.dicom import write_dicom
 from septal_phantoms.files import truth_as_dict, write_landmarks, write_nifti, write_truth
 from septal_phantoms.phantom import NAMES, Phantom, make
 from septal_phantoms.truth import Truth
 
-__all__ = ["NAMES", "Phantom", "Truth", "make", "truth_as_dict", "write_dicom", "write_landmarks", "write_nifti", "write_truth"]
+__all__ = [
+    "NAMES",
+    "Phantom",
+    "Truth",
+    "make",
+    "truth_as_dict",
+    "write_dicom",
+    "write_landmarks",
+    "write_nifti",
+    "write_truth",
+]

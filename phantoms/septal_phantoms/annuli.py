@@ -2,10 +2,9 @@
 
 In the annular frame (x toward one commissure, y toward the septal hinge, z toward the atrium)
     x = a cos t,   y = b sin t - c sin^2 t + c/2,   z = -(h/2) cos 2t
-so that 2a and 2b are the two diameters, c flattens the septal side (a D) and h is the saddle height. With
-X = x/a and S(y) = sin t recovered from y, the surface z = -(h/2)(X^2 - S^2) passes through the curve and spans it; it is
-where the atrial blood pool ends by definition.
-"""
+so that 2a and 2b are the two diameters, c flattens the septal side (a D) and h is the saddle height. With X
+= x/a and S(y) = sin t recovered from y, the surface z = -(h/2)(X^2 - S^2) passes through the curve and spans
+it; it is where the atrial blood pool ends by definition."""
 
 from __future__ import annotations
 
@@ -30,7 +29,9 @@ class Saddle:
     def curve_lps(self, t: Array) -> Array:
         """(n, 3) points at the parameters `t` (radians)."""
         s = np.sin(t)
-        local = np.stack([self.a * np.cos(t), self.b * s - self.c * s * s + self.c / 2, -self.h / 2 * np.cos(2 * t)], -1)
+        local = np.stack(
+            [self.a * np.cos(t), self.b * s - self.c * s * s + self.c / 2, -self.h / 2 * np.cos(2 * t)], -1
+        )
         return np.asarray(self.origin + local @ self.axes)
 
     def local(self, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
@@ -40,7 +41,8 @@ class Saddle:
         w = along(x, y, z, self.origin, self.axes[2])
         big = u / self.a
         if self.c > 0:
-            # The parabola is left along its tangent at s = 1.5, well outside the hinge line, so that s goes on growing.
+            # The parabola is left along its tangent at s = 1.5, well outside the hinge line, so that s goes
+            # on growing.
             edge = 1.5
             at_edge, rate = self.b * edge - self.c * (edge * edge - 0.5), self.b - 2 * self.c * edge
             inside = np.maximum(self.b**2 - 4 * self.c * (np.minimum(v, at_edge) - self.c / 2), 0.0)
@@ -50,15 +52,28 @@ class Saddle:
         square = big * big + s * s
         rho = np.sqrt(square) + 1e-4
         # First-order distance: (rho - 1) over the gradient of rho.
-        slope = np.sqrt((big / self.a) ** 2 + (s / np.maximum(self.b - 2 * self.c * s, self.b - 3 * self.c)) ** 2) / rho + 1e-3
+        slope = (
+            np.sqrt((big / self.a) ** 2 + (s / np.maximum(self.b - 2 * self.c * s, self.b - 3 * self.c)) ** 2)
+            / rho
+            + 1e-3
+        )
         # Beyond the hinge line the surface carries on level instead of rising without end.
         level = -self.h / 2 * (big * big - s * s) / np.maximum(square, 1.0)
         return w - level, (rho - 1.0) / slope
 
 
-def make_saddle(origin: Vector, normal: Vector, septal: Vector, *, intercommissural: float, septal_lateral: float,
-                flatten: float, height: float) -> Saddle:
-    """Annulus about `origin`, `normal` toward the atrium, `septal` roughly toward the septal (aortic) hinge."""
+def make_saddle(
+    origin: Vector,
+    normal: Vector,
+    septal: Vector,
+    *,
+    intercommissural: float,
+    septal_lateral: float,
+    flatten: float,
+    height: float,
+) -> Saddle:
+    """Annulus about `origin`, `normal` toward the atrium, `septal` roughly toward the septal (aortic)
+    hinge."""
     n = unit(normal)
     y = unit(septal - np.dot(septal, n) * n)
     x = np.cross(y, n)
@@ -71,12 +86,12 @@ class AnnulusTruth:
     """True measures of one annulus (LPS, mm), by quadrature of the closed form."""
 
     center: Vector
-    normal: Vector                       # of the best-fit plane, toward the atrium
-    area_mm2: float                      # projected on that plane
-    perimeter_mm: float                  # in space
+    normal: Vector  # of the best-fit plane, toward the atrium
+    area_mm2: float  # projected on that plane
+    perimeter_mm: float  # in space
     septal_lateral_mm: float
     intercommissural_mm: float
-    saddle_height_mm: float              # extent along the normal
+    saddle_height_mm: float  # extent along the normal
     saddle: Saddle
 
     def curve(self, n: int = 720) -> Array:

@@ -1,9 +1,9 @@
 """Signed distances (mm, negative inside) of simple bodies, and how bodies join.
 
-Every function takes the coordinates apart as `x, y, z`, arrays that broadcast against each other, so that a whole
-axis-aligned grid needs only three short vectors, and float32 stays float32 (all constants are Python floats).
-Zero sets are exact; `sphere` and `round_cone` are exact distances everywhere, `ellipsoid` to first order near the surface.
-"""
+Every function takes the coordinates apart as `x, y, z`, arrays that broadcast against each other, so that a
+whole axis-aligned grid needs only three short vectors, and float32 stays float32 (all constants are Python
+floats). Zero sets are exact; `sphere` and `round_cone` are exact distances everywhere, `ellipsoid` to first
+order near the surface."""
 
 from __future__ import annotations
 
@@ -37,20 +37,21 @@ def sphere(x: Array, y: Array, z: Array, center: Vector, radius: float) -> Array
 
 
 def ellipsoid(x: Array, y: Array, z: Array, center: Vector, axes: Array, semi: Sequence[float]) -> Array:
-    """Distance to an ellipsoid with unit `axes` (rows) and semi-axes `semi`: exact zero set, first order beside it."""
-    k0 = k1 = None
-    for axis, s in zip(axes, semi, strict=True):
-        q = along(x, y, z, center, axis) / float(s)
-        a, b = q * q, (q / float(s)) ** 2
-        k0, k1 = (a, b) if k0 is None else (k0 + a, k1 + b)
-    assert k0 is not None and k1 is not None
+    """Distance to an ellipsoid with unit `axes` (rows) and semi-axes `semi`: exact zero set, first order
+    beside it."""
+    parts = [along(x, y, z, center, axis) / float(s) for axis, s in zip(axes, semi, strict=True)]
+    k0 = parts[0] ** 2 + parts[1] ** 2 + parts[2] ** 2
+    k1 = (
+        (parts[0] / float(semi[0])) ** 2 + (parts[1] / float(semi[1])) ** 2 + (parts[2] / float(semi[2])) ** 2
+    )
     least = float(min(semi))
     root = np.sqrt(k0 + 1e-6)
     return np.asarray(root * (np.sqrt(k0) - 1.0) / np.sqrt(k1 + 1e-6 / least**2))
 
 
 def round_cone(x: Array, y: Array, z: Array, a: Vector, b: Vector, ra: float, rb: float) -> Array:
-    """Exact signed distance to the convex hull of two spheres (center `a` radius `ra`, center `b` radius `rb`)."""
+    """Exact signed distance to the convex hull of two spheres (center `a` radius `ra`, center `b` radius
+    `rb`)."""
     length = float(np.linalg.norm(b - a))
     axis = (b - a) / length
     w = along(x, y, z, a, axis)
@@ -66,7 +67,8 @@ def round_cone(x: Array, y: Array, z: Array, a: Vector, b: Vector, ra: float, rb
 
 
 def tube(x: Array, y: Array, z: Array, path: Array, radii: Sequence[float]) -> Array:
-    """Exact outer distance to a chain of round cones through `path` (n, 3) with radius `radii` (n,) at each point."""
+    """Exact outer distance to a chain of round cones through `path` (n, 3) with radius `radii` (n,) at each
+    point."""
     out = round_cone(x, y, z, path[0], path[1], radii[0], radii[1])
     for i in range(1, len(path) - 1):
         out = np.minimum(out, round_cone(x, y, z, path[i], path[i + 1], radii[i], radii[i + 1]))
@@ -90,15 +92,25 @@ def smooth_step(t: Array) -> Array:
     return np.asarray(u * u * (3.0 - 2.0 * u))
 
 
-def in_box(body: Callable[[Array, Array, Array], Array], x: Array, y: Array, z: Array, low: Array, high: Array,
-           far: float) -> Array:
-    """`body(x, y, z)` where it matters: on an axis-aligned grid it is evaluated only in the box low..high grown by `far`,
-    and is `far` elsewhere (a lower bound of the true distance there). Scattered points are evaluated in full."""
+def in_box(
+    body: Callable[[Array, Array, Array], Array],
+    x: Array,
+    y: Array,
+    z: Array,
+    low: Array,
+    high: Array,
+    far: float,
+) -> Array:
+    """`body(x, y, z)` where it matters: on an axis-aligned grid it is evaluated only in the box low..high
+    grown by `far`, and is `far` elsewhere (a lower bound of the true distance there). Scattered points are
+    evaluated in full."""
     shape = np.broadcast_shapes(x.shape, y.shape, z.shape)
     if not (x.ndim == 3 and x.shape[:2] == (1, 1) and y.shape[::2] == (1, 1) and z.shape[1:] == (1, 1)):
         return np.asarray(np.minimum(body(x, y, z), far))
-    cut = [slice(int(np.searchsorted(c.ravel(), lo - far)), int(np.searchsorted(c.ravel(), hi + far)))
-           for c, lo, hi in zip((x, y, z), low, high, strict=True)]
+    cut = [
+        slice(int(np.searchsorted(c.ravel(), lo - far)), int(np.searchsorted(c.ravel(), hi + far)))
+        for c, lo, hi in zip((x, y, z), low, high, strict=True)
+    ]
     out = np.full(shape, far, x.dtype)
     if all(c.stop > c.start for c in cut):
         part = body(x[:, :, cut[0]], y[:, cut[1], :], z[cut[2], :, :])

@@ -1,9 +1,9 @@
 """The phantoms by name: how the constants of each heart are chosen.
 
-Positions are millimetres in LPS axes about the fossa center. The normal heart's orientations follow published means: septum en face at
-RAO 33 / CAU 33 (Xiong et al., doi 10.4244/EIJ-D-19-00618), mitral plane from two published views (worked example E3: normal
-(0.71, -0.57, -0.41) toward the ventricle). The rest is invented anatomy, sized within the published ranges the tests name.
-"""
+Positions are millimetres in LPS axes about the fossa center. The normal heart's orientations follow
+published means: septum en face at RAO 33 / CAU 33 (Xiong et al., doi 10.4244/EIJ-D-19-00618), mitral plane
+from two published views (worked example E3: normal (0.71, -0.57, -0.41) toward the ventricle). The rest is
+invented anatomy, sized within the published ranges the tests name."""
 
 from __future__ import annotations
 
@@ -23,15 +23,17 @@ class Shape:
 
     septal_normal: tuple[float, float, float] = (0.46, 0.70, 0.54)
     mitral_normal: tuple[float, float, float] = (-0.71167, 0.57220, 0.40756)
-    height: float = 32.5                     # fossa center above the mitral frame's origin, along its normal
-    offset: float = 20.0                     # and across, away from the septum
-    septal_hinge_deg: float = 35.0           # turn of the septal-lateral axis away from the atrial septum, toward the aorta
+    height: float = 32.5  # fossa center above the mitral frame's origin, along its normal
+    offset: float = 20.0  # and across, away from the septum
+    septal_hinge_deg: float = (
+        35.0  # turn of the septal-lateral axis away from the atrial septum, toward the aorta
+    )
     mitral_diameters: tuple[float, float] = (34.5, 28.5)
     mitral_saddle: float = 6.0
     tricuspid_diameters: tuple[float, float] = (36.0, 31.0)
-    tricuspid_shift: float = 0.0             # along its normal, toward the ventricle negative
+    tricuspid_shift: float = 0.0  # along its normal, toward the ventricle negative
     septum_radius: float = 60.0
-    fossa: tuple[float, float] = (13.0, 17.0)   # superior-inferior, anterior-posterior
+    fossa: tuple[float, float] = (13.0, 17.0)  # superior-inferior, anterior-posterior
     membrane: float = 1.9
     limbus: float = 7.5
     limbus_swing: float = 1.2
@@ -46,20 +48,50 @@ class Shape:
 
 
 NORMAL = Shape()
-SYSTOLE = replace(NORMAL, height=39.5, offset=20.5, mitral_diameters=(36.5, 29.5), mitral_saddle=7.0, tricuspid_diameters=(33.0, 28.0),
-                  tricuspid_shift=-9.0, septum_radius=68.0, la_semi=(33.5, 25.5, 28.5), la_center=(18.5, 10.5, 7.5), ra_scale=1.04,
-                  lv_scale=0.80, lv_wall=13.0, mitral_tent=4.0, aorta_shift=(0.5, -1.0, 0.3))
+SYSTOLE = replace(
+    NORMAL,
+    height=39.5,
+    offset=20.5,
+    mitral_diameters=(36.5, 29.5),
+    mitral_saddle=7.0,
+    tricuspid_diameters=(33.0, 28.0),
+    tricuspid_shift=-9.0,
+    septum_radius=68.0,
+    la_semi=(33.5, 25.5, 28.5),
+    la_center=(18.5, 10.5, 7.5),
+    ra_scale=1.04,
+    lv_scale=0.80,
+    lv_wall=13.0,
+    mitral_tent=4.0,
+    aorta_shift=(0.5, -1.0, 0.3),
+)
 SHAPES: dict[str, Shape] = {
     "normal": NORMAL,
     "dilated-left-atrium": replace(
-        NORMAL, height=37.0, offset=25.0, mitral_diameters=(41.0, 34.0), la_center=(23.0, 16.0, 10.0), la_semi=(40.0, 33.0, 36.0),
-        fossa=(15.0, 19.0), mitral_saddle=5.0, mitral_tent=9.0, septum_radius=80.0,
-        aorta_shift=(0.0, 0.5, 0.0)),
+        NORMAL,
+        height=37.0,
+        offset=25.0,
+        mitral_diameters=(41.0, 34.0),
+        la_center=(23.0, 16.0, 10.0),
+        la_semi=(40.0, 33.0, 36.0),
+        fossa=(15.0, 19.0),
+        mitral_saddle=5.0,
+        mitral_tent=9.0,
+        septum_radius=80.0,
+        aorta_shift=(0.0, 0.5, 0.0),
+    ),
     "rotated-heart": replace(
-        NORMAL, septal_normal=(0.30, 0.66, 0.70), mitral_normal=(-0.83, 0.47, 0.30), height=20.0, offset=27.0,
-        aorta_shift=(1.0, -5.0, 1.0)),
+        NORMAL,
+        septal_normal=(0.30, 0.66, 0.70),
+        mitral_normal=(-0.83, 0.47, 0.30),
+        height=20.0,
+        offset=27.0,
+        aorta_shift=(1.0, -5.0, 1.0),
+    ),
     "thin-membrane": replace(NORMAL, membrane=1.2),
-    "bulging-membrane": replace(NORMAL, membrane=1.6, fossa=(16.0, 20.0), bulge=-5.0, aorta_shift=(1.5, -3.0, 0.7)),
+    "bulging-membrane": replace(
+        NORMAL, membrane=1.6, fossa=(16.0, 20.0), bulge=-5.0, aorta_shift=(1.5, -3.0, 0.7)
+    ),
     "small-fossa": replace(NORMAL, fossa=(8.0, 10.0), limbus=12.5, limbus_swing=1.5),
 }
 NAMES = tuple(SHAPES)
@@ -80,7 +112,7 @@ def shape_of(name: str, phase_percent: float | None) -> tuple[Shape, float]:
 
 # Center of the left atrium that the vein positions below were laid out about.
 WALL_CENTER = (18.5, 10.5, 7.5)
-LV_FAR = 34.0                # the left ventricle's field must reach beyond its thick wall
+LV_FAR = 34.0  # the left ventricle's field must reach beyond its thick wall
 
 
 def _turn(a: Vector, b: Vector) -> Array:
@@ -102,13 +134,11 @@ def _mitral_frame(shape: Shape) -> tuple[Vector, Vector, Vector, Vector]:
 def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
     """The heart of `shape` with its fossa center at `fossa_lps`."""
     origin, nm, hinge, ns = _mitral_frame(shape)
-    origin0, nm0, hinge0, ns0 = _mitral_frame(NORMAL)
+    origin0, nm0, _, ns0 = _mitral_frame(NORMAL)
     turn_s, turn_m = _turn(ns0, ns), _turn(nm0, nm)
-    if shape.lv_scale != 1.0:                       # systole: the base comes down, the apex stays
-        origin0 = _mitral_frame(NORMAL)[0]
 
     def fixed(p: tuple[float, float, float]) -> Vector:
-        return fossa_lps + np.array(p)
+        return np.asarray(fossa_lps + np.array(p))
 
     def right(p: tuple[float, float, float]) -> Vector:
         return np.asarray(fossa_lps + turn_s @ np.array(p))
@@ -125,21 +155,45 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
     superior = unit(up - (up @ ns) * ns)
     front = np.cross(ns, superior)
     anterior = front if front[1] < 0 else -front
-    septum = Septum(fossa_lps, ns, superior, anterior, shape.septum_radius, shape.fossa[0] / 2, shape.fossa[1] / 2,
-                    shape.membrane, shape.limbus, shape.limbus_swing, shape.bulge)
-    mitral = make_saddle(fossa_lps + origin, nm, hinge, intercommissural=shape.mitral_diameters[0],
-                         septal_lateral=shape.mitral_diameters[1], flatten=0.22, height=shape.mitral_saddle)
+    septum = Septum(
+        fossa_lps,
+        ns,
+        superior,
+        anterior,
+        shape.septum_radius,
+        shape.fossa[0] / 2,
+        shape.fossa[1] / 2,
+        shape.membrane,
+        shape.limbus,
+        shape.limbus_swing,
+        shape.bulge,
+    )
+    mitral = make_saddle(
+        fossa_lps + origin,
+        nm,
+        hinge,
+        intercommissural=shape.mitral_diameters[0],
+        septal_lateral=shape.mitral_diameters[1],
+        flatten=0.22,
+        height=shape.mitral_saddle,
+    )
     nt0 = unit((-0.75, 0.60, 0.28))
     nt = turn_m @ nt0
     tricuspid_at = right((3.0, -43.0, -21.0)) + nt * shape.tricuspid_shift
-    tricuspid = make_saddle(tricuspid_at, nt, fossa_lps + origin - tricuspid_at, intercommissural=shape.tricuspid_diameters[0],
-                            septal_lateral=shape.tricuspid_diameters[1], flatten=0.0, height=1.5)
+    tricuspid = make_saddle(
+        tricuspid_at,
+        nt,
+        fossa_lps + origin - tricuspid_at,
+        intercommissural=shape.tricuspid_diameters[0],
+        septal_lateral=shape.tricuspid_diameters[1],
+        flatten=0.0,
+        height=1.5,
+    )
     la_body = Ball(right(shape.la_center), np.eye(3), shape.la_semi)
     ra_semi = (30.0 * shape.ra_scale, 30.5 * shape.ra_scale, 28.0 * shape.ra_scale)
     ra_body = Ball(right((-13.0, -19.5, -6.0)), np.stack([ns, superior, anterior]), ra_semi)
 
     # The ventricles: their apex stays where the normal one has it, the base follows the mitral annulus.
-    toward_apex = -nm
     base = left((30.0, -14.0, -4.0))
     apex0 = left((30.0 + 0.71 * 82, -14.0 - 0.57 * 82, -4.0 - 0.41 * 82))
     long_axis = unit(apex0 - base)
@@ -149,53 +203,121 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
     lv_body = Ball(base + long_axis * 35.0 * k, lv_axes, (47.0 * k, 25.5 * k, 25.5 * k), LV_FAR)
     rv_axis = unit(left((70.0, -80.0, -48.0)) - left((14.0, -50.0, -24.0)))
     rv_side = unit(np.cross(rv_axis, up))
-    rv_body = Ball(left((36.0, -59.0, -30.0)), np.stack([rv_axis, rv_side, np.cross(rv_axis, rv_side)]), (44.0, 29.0, 27.0))
+    rv_body = Ball(
+        left((36.0, -59.0, -30.0)),
+        np.stack([rv_axis, rv_side, np.cross(rv_axis, rv_side)]),
+        (44.0, 29.0, 27.0),
+    )
 
     shift = np.array(shape.aorta_shift)
     height_change = NORMAL.height - shape.height
     valve_at = fossa_lps + origin + turn_m @ (np.array((16.0, -22.0, 0.0)) - origin0) + shift
     if shape.lv_scale != 1.0:
-        valve_at = valve_at - nm * height_change * 0.5       # the aortic root comes down half as far
+        valve_at = valve_at - nm * height_change * 0.5  # the aortic root comes down half as far
     axis = unit((-0.40, -0.12, 0.90))
     across = unit(np.cross(axis, (0.0, -1.0, 0.0)))
     other = np.cross(axis, across)
     to_fossa = unit(fossa_lps - valve_at)
     first = float(np.arctan2(to_fossa @ other, to_fossa @ across))
-    sinuses = tuple((valve_at + 9.5 * axis + 5.5 * (np.cos(first + q) * across + np.sin(first + q) * other), 10.3)
-                    for q in (0.0, 2 * np.pi / 3, 4 * np.pi / 3))
+    sinuses = tuple(
+        (valve_at + 9.5 * axis + 5.5 * (np.cos(first + q) * across + np.sin(first + q) * other), 10.3)
+        for q in (0.0, 2 * np.pi / 3, 4 * np.pi / 3)
+    )
     top = valve_at + 20.0 * axis
-    aortic_path = np.stack([top, fixed((0.0, -31.0, 46.0)) + shift, fixed((6.0, -22.0, 70.0)), fixed((22.0, 4.0, 84.0)),
-                            fixed((37.0, 42.0, 76.0)), fixed((38.0, 60.0, 52.0)), fixed((38.0, 61.0, -20.0)),
-                            fixed((30.0, 60.0, -140.0))])
-    root = (Pipe(np.stack([valve_at - 6.0 * axis, top]), (11.5, 13.0)),
-            Pipe(aortic_path, (13.0, 15.0, 14.5, 13.0, 12.5, 12.0, 11.5, 11.0)))
-    lvot = Pipe(np.stack([lv_body.center - long_axis * 12.0 * k, valve_at - 6.0 * axis, valve_at + 3.0 * axis]), (13.0, 11.5, 11.5), far=LV_FAR)
+    aortic_path = np.stack(
+        [
+            top,
+            fixed((0.0, -31.0, 46.0)) + shift,
+            fixed((6.0, -22.0, 70.0)),
+            fixed((22.0, 4.0, 84.0)),
+            fixed((37.0, 42.0, 76.0)),
+            fixed((38.0, 60.0, 52.0)),
+            fixed((38.0, 61.0, -20.0)),
+            fixed((30.0, 60.0, -140.0)),
+        ]
+    )
+    root = (
+        Pipe(np.stack([valve_at - 6.0 * axis, top]), (11.5, 13.0)),
+        Pipe(aortic_path, (13.0, 15.0, 14.5, 13.0, 12.5, 12.0, 11.5, 11.0)),
+    )
+    lvot = Pipe(
+        np.stack([lv_body.center - long_axis * 12.0 * k, valve_at - 6.0 * axis, valve_at + 3.0 * axis]),
+        (13.0, 11.5, 11.5),
+        far=LV_FAR,
+    )
     p_valve = left((36.0, -50.0, 22.0)) + shift * 0.6
     rvot = Pipe(np.stack([left((24.0, -66.0, -14.0)), p_valve]), (16.0, 12.5))
-    trunk = Pipe(np.stack([p_valve, fixed((43.0, -34.0, 44.0)), fixed((45.0, -6.0, 60.0))]), (12.5, 13.0, 11.5))
+    trunk = Pipe(
+        np.stack([p_valve, fixed((43.0, -34.0, 44.0)), fixed((45.0, -6.0, 60.0))]), (12.5, 13.0, 11.5)
+    )
 
     r = 1.0
     veins = {
-        "right_superior_vein": with_mouth(np.stack([wall((6.0, 16.0, 18.0)), wall((-22.0, 23.0, 27.0)), wall((-70.0, 30.0, 48.0))]),
-                                          (8.0 * r, 7.5, 5.0), la_body),
-        "right_inferior_vein": with_mouth(np.stack([wall((6.0, 20.0, 2.0)), wall((-16.0, 32.0, -4.0)), wall((-60.0, 48.0, -24.0))]),
-                                          (7.5, 7.0, 4.5), la_body),
-        "left_superior_vein": with_mouth(np.stack([wall((36.0, 16.0, 20.0)), wall((62.0, 22.0, 34.0)), wall((92.0, 24.0, 62.0))]),
-                                         (8.0, 7.5, 5.0), la_body),
-        "left_inferior_vein": with_mouth(np.stack([wall((36.0, 20.0, 4.0)), wall((60.0, 34.0, 0.0)), wall((96.0, 50.0, -20.0))]),
-                                         (7.5, 7.0, 4.5), la_body),
-        "left_atrial_appendage": with_mouth(np.stack([wall((38.0, 1.0, 16.0)), wall((58.0, -16.0, 24.0)), wall((67.0, -33.0, 30.0)),
-                                                      wall((62.0, -43.0, 28.0))]), (9.5, 8.5, 7.0, 4.5), la_body),
+        "right_superior_vein": with_mouth(
+            np.stack([wall((6.0, 16.0, 18.0)), wall((-22.0, 23.0, 27.0)), wall((-70.0, 30.0, 48.0))]),
+            (8.0 * r, 7.5, 5.0),
+            la_body,
+        ),
+        "right_inferior_vein": with_mouth(
+            np.stack([wall((6.0, 20.0, 2.0)), wall((-16.0, 32.0, -4.0)), wall((-60.0, 48.0, -24.0))]),
+            (7.5, 7.0, 4.5),
+            la_body,
+        ),
+        "left_superior_vein": with_mouth(
+            np.stack([wall((36.0, 16.0, 20.0)), wall((62.0, 22.0, 34.0)), wall((92.0, 24.0, 62.0))]),
+            (8.0, 7.5, 5.0),
+            la_body,
+        ),
+        "left_inferior_vein": with_mouth(
+            np.stack([wall((36.0, 20.0, 4.0)), wall((60.0, 34.0, 0.0)), wall((96.0, 50.0, -20.0))]),
+            (7.5, 7.0, 4.5),
+            la_body,
+        ),
+        "left_atrial_appendage": with_mouth(
+            np.stack(
+                [
+                    wall((38.0, 1.0, 16.0)),
+                    wall((58.0, -16.0, 24.0)),
+                    wall((67.0, -33.0, 30.0)),
+                    wall((62.0, -43.0, 28.0)),
+                ]
+            ),
+            (9.5, 8.5, 7.0, 4.5),
+            la_body,
+        ),
     }
     svc = right((-25.0, -13.0, 24.0))
     ivc = right((-13.0, -3.0, -30.0))
     cavae = {
-        "superior_vena_cava": with_mouth(np.stack([right((-20.0, -19.0, 4.0)), svc, svc + (2.0, 2.0, 40.0), svc + (4.0, 0.0, 90.0)]),
-                                         (9.0, 9.5, 9.5, 9.0), ra_body),
-        "inferior_vena_cava": with_mouth(np.stack([right((-15.0, -10.0, -18.0)), ivc, ivc + (-3.0, 4.0, -30.0), ivc + (-1.0, 12.0, -110.0)]),
-                                         (10.5, 11.0, 11.5, 12.0), ra_body),
-        "right_atrial_appendage": with_mouth(np.stack([right((-18.0, -34.0, 6.0)), right((-14.0, -56.0, 16.0)), right((2.0, -66.0, 24.0))]),
-                                             (11.0, 9.0, 5.5), ra_body),
+        "superior_vena_cava": with_mouth(
+            np.stack(
+                [
+                    right((-20.0, -19.0, 4.0)),
+                    svc,
+                    svc + np.array([2.0, 2.0, 40.0]),
+                    svc + np.array([4.0, 0.0, 90.0]),
+                ]
+            ),
+            (9.0, 9.5, 9.5, 9.0),
+            ra_body,
+        ),
+        "inferior_vena_cava": with_mouth(
+            np.stack(
+                [
+                    right((-15.0, -10.0, -18.0)),
+                    ivc,
+                    ivc + np.array([-3.0, 4.0, -30.0]),
+                    ivc + np.array([-1.0, 12.0, -110.0]),
+                ]
+            ),
+            (10.5, 11.0, 11.5, 12.0),
+            ra_body,
+        ),
+        "right_atrial_appendage": with_mouth(
+            np.stack([right((-18.0, -34.0, 6.0)), right((-14.0, -56.0, 16.0)), right((2.0, -66.0, 24.0))]),
+            (11.0, 9.0, 5.5),
+            ra_body,
+        ),
     }
     t = np.radians([205.0, 235.0, 265.0, 295.0, 322.0])
     hinge_line = mitral.curve_lps(t)
@@ -203,10 +325,42 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
     outward -= (outward @ nm)[:, None] * nm
     outward /= np.linalg.norm(outward, axis=1, keepdims=True)
     groove = hinge_line + 10.0 * outward + 3.0 * nm
-    coronary_sinus = Pipe(np.concatenate([groove, right((2.0, -19.0, -25.0))[None]]), (2.6, 3.4, 4.0, 4.6, 5.2, 5.5))
+    coronary_sinus = Pipe(
+        np.concatenate([groove, right((2.0, -19.0, -25.0))[None]]), (2.6, 3.4, 4.0, 4.6, 5.2, 5.5)
+    )
     deep = lv_body.center + long_axis * 30.0 * k
-    papillary = tuple(Pipe(np.stack([deep + d * lv_axes[1] * 17.0 * k, lv_body.center - long_axis * 2.0 * k + d * lv_axes[1] * 13.0 * k
-                                     - lv_axes[2] * 6.0 * k]), (5.5 * k, 3.5 * k)) for d in (1.0, -1.0))
-    del toward_apex, hinge0
-    return Heart(septum, mitral, tricuspid, la_body, ra_body, lv_body, rv_body, valve_at, axis, root, sinuses, lvot, rvot, trunk,
-                 veins, cavae, coronary_sinus, papillary, shape.lv_wall, shape.mitral_tent, 5.0)
+    papillary = tuple(
+        Pipe(
+            np.stack(
+                [
+                    deep + d * lv_axes[1] * 17.0 * k,
+                    lv_body.center - long_axis * 2.0 * k + d * lv_axes[1] * 13.0 * k - lv_axes[2] * 6.0 * k,
+                ]
+            ),
+            (5.5 * k, 3.5 * k),
+        )
+        for d in (1.0, -1.0)
+    )
+    return Heart(
+        septum,
+        mitral,
+        tricuspid,
+        la_body,
+        ra_body,
+        lv_body,
+        rv_body,
+        valve_at,
+        axis,
+        root,
+        sinuses,
+        lvot,
+        rvot,
+        trunk,
+        veins,
+        cavae,
+        coronary_sinus,
+        papillary,
+        shape.lv_wall,
+        shape.mitral_tent,
+        5.0,
+    )

@@ -1,4 +1,5 @@
-"""A phantom as a DICOM CT series: CT Image Storage (PS3.3 A.3), Explicit VR Little Endian, marked as invented."""
+"""A phantom as a DICOM CT series: CT Image Storage (PS3.3 A.3), Explicit VR Little Endian, marked as
+invented."""
 
 from __future__ import annotations
 
@@ -9,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 from pydicom.dataset import Dataset, FileMetaDataset
-from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian
+from pydicom.uid import UID, CTImageStorage, ExplicitVRLittleEndian
 
 from septal_phantoms.phantom import Phantom
 
@@ -18,7 +19,8 @@ RESCALE_INTERCEPT = -1024
 
 
 def uid(*parts: object) -> str:
-    """A UID made from `parts`, the same for the same parts: 2.25 and 128 bits of their SHA-256 (PS3.5 B.2)."""
+    """A UID made from `parts`, the same for the same parts: 2.25 and 128 bits of their SHA-256 (PS3.5
+    B.2)."""
     digest = hashlib.sha256("\x1f".join(map(str, parts)).encode()).digest()
     return f"2.25.{int.from_bytes(digest[:16], 'big')}"
 
@@ -30,8 +32,14 @@ def frame_of_reference_uid(phantom: Phantom) -> str:
 
 def series_instance_uid(phantom: Phantom) -> str:
     """One series per phantom, phase, seed and grid."""
-    return uid("septal_phantoms series", phantom.name, phantom.seed, f"{phantom.phase_percent:g}", phantom.hu.shape,
-               phantom.lps_from_index.round(6).tolist())
+    return uid(
+        "septal_phantoms series",
+        phantom.name,
+        phantom.seed,
+        f"{phantom.phase_percent:g}",
+        phantom.hu.shape,
+        phantom.lps_from_index.round(6).tolist(),
+    )
 
 
 def _decimal(value: float) -> str:
@@ -90,12 +98,13 @@ def _header(phantom: Phantom) -> Dataset:
     return d
 
 
-def write_dicom(phantom: Phantom, folder: str | os.PathLike[str], progress: Callable[[float], None] | None = None) -> list[Path]:
+def write_dicom(
+    phantom: Phantom, folder: str | os.PathLike[str], progress: Callable[[float], None] | None = None
+) -> list[Path]:
     """Write one CT series into `folder` (made if absent), one file per slice; returns the paths.
 
-    UIDs depend only on name, seed, phase and grid, and dates are fixed, so the same phantom gives the same bytes. Each file is
-    written beside its place and moved there whole.
-    """
+    UIDs depend only on name, seed, phase and grid, and dates are fixed, so the same phantom gives the same
+    bytes. Each file is written beside its place and moved there whole."""
     target = Path(folder)
     target.mkdir(parents=True, exist_ok=True)
     series = series_instance_uid(phantom)
@@ -114,7 +123,7 @@ def write_dicom(phantom: Phantom, folder: str | os.PathLike[str], progress: Call
         d.file_meta.MediaStorageSOPClassUID = CTImageStorage
         d.file_meta.MediaStorageSOPInstanceUID = d.SOPInstanceUID
         d.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
-        d.file_meta.ImplementationClassUID = uid("septal_phantoms implementation")
+        d.file_meta.ImplementationClassUID = UID(uid("septal_phantoms implementation"))
         d.file_meta.ImplementationVersionName = "SEPTAL_PHANTOMS"
         path = target / f"phantom_{k + 1:04d}.dcm"
         scratch = path.with_suffix(".part")

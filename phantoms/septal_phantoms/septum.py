@@ -1,11 +1,11 @@
 """The atrial septum: a curved mid-surface with a thin membrane inside a thick limbus.
 
-Mid-surface: a sphere (center on the right atrial side, so the septum is gently concave toward the right atrium), displaced
-along its radius by a smooth bulge inside the fossa where one is asked for. Chart (u, v): azimuthal equidistant on the sphere about
-the fossa center, u superior, v anterior, mm. The membrane's edge is the ellipse (u/bu)^2 + (v/bv)^2 = 1: the contour
-on which the wall is half way between membrane floor and limbus crest. The wall is where the distance to the mid-surface is less
-than half the thickness at its foot point.
-"""
+Mid-surface: a sphere (center on the right atrial side, so the septum is gently concave toward the right
+atrium), displaced along its radius by a smooth bulge inside the fossa where one is asked for. Chart (u, v):
+azimuthal equidistant on the sphere about the fossa center, u superior, v anterior, mm. The membrane's edge
+is the ellipse (u/bu)^2 + (v/bv)^2 = 1: the contour on which the wall is half way between membrane floor and
+limbus crest. The wall is where the distance to the mid-surface is less than half the thickness at its foot
+point."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ import numpy as np
 
 from septal_phantoms.bodies import Array, Vector, smooth_step
 
-TRANSITION_MM = 1.8          # from floor to crest
-BULGE_REACH = 1.25           # the bulge fades out at this multiple of the membrane's ellipse
-CREST_MM = 7.0               # breadth of the limbus plateau before the wall opens into the interatrial groove
+TRANSITION_MM = 1.8  # from floor to crest
+BULGE_REACH = 1.25  # the bulge fades out at this multiple of the membrane's ellipse
+CREST_MM = 7.0  # breadth of the limbus plateau before the wall opens into the interatrial groove
 GROOVE_SLOPE = 0.5
 ANTERIOR_WALL_MM = 4.0
 
@@ -26,17 +26,17 @@ ANTERIOR_WALL_MM = 4.0
 class Septum:
     """Closed form of the septum (LPS, mm)."""
 
-    center: Vector                       # fossa center on the undisplaced sphere
-    normal: Vector                       # right atrium -> left atrium
+    center: Vector  # fossa center on the undisplaced sphere
+    normal: Vector  # right atrium -> left atrium
     superior: Vector
     anterior: Vector
     radius: float
-    bu: float                            # semi-axis superior-inferior
-    bv: float                            # semi-axis anterior-posterior
+    bu: float  # semi-axis superior-inferior
+    bv: float  # semi-axis anterior-posterior
     floor: float
-    crest: float                         # mean thickness of the limbus
-    crest_swing: float                   # thicker above, thinner below, by this much
-    bulge: float                         # positive toward the left atrium
+    crest: float  # mean thickness of the limbus
+    crest_swing: float  # thicker above, thinner below, by this much
+    bulge: float  # positive toward the left atrium
 
     @property
     def sphere_center(self) -> Vector:
@@ -59,8 +59,9 @@ class Septum:
         """(..., 3) mid-surface points at chart coordinates."""
         r = np.hypot(u, v) + 1e-12
         phi = r / self.radius
-        direction = (np.cos(phi)[..., None] * self.normal + (np.sin(phi) / r)[..., None]
-                     * (u[..., None] * self.superior + v[..., None] * self.anterior))
+        direction = np.cos(phi)[..., None] * self.normal + (np.sin(phi) / r)[..., None] * (
+            u[..., None] * self.superior + v[..., None] * self.anterior
+        )
         height = self.radius + self.rise(u, v)
         return np.asarray(self.sphere_center + height[..., None] * direction)
 
@@ -76,7 +77,8 @@ class Septum:
         beyond = (rho - 1.0) * (r / rho)
         crest = self.crest + self.crest_swing * u / r
         wall = self.floor + (crest - self.floor) * smooth_step(beyond / TRANSITION_MM + 0.5)
-        # Outside the plateau: behind, the interatrial groove opens; in front, the wall thins toward the valves.
+        # Outside the plateau: behind, the interatrial groove opens; in front, the wall thins toward the
+        # valves.
         front = v / r
         wall = wall + (GROOVE_SLOPE / 2) * (1.0 - front) * np.maximum(beyond - CREST_MM, 0.0)
         thinning = smooth_step((beyond - CREST_MM) / 10.0) * np.maximum(front, 0.0)
@@ -88,7 +90,9 @@ class Septum:
         if self.bulge == 0.0:
             return height, self.thickness_uv(u, v)
         distance = np.array(height - self.rise(u, v))
-        near = np.broadcast_to((np.abs(distance) < 12.0) & (((u / self.bu) ** 2 + (v / self.bv) ** 2) < 4.0), distance.shape)
+        near = np.broadcast_to(
+            (np.abs(distance) < 12.0) & (((u / self.bu) ** 2 + (v / self.bv) ** 2) < 4.0), distance.shape
+        )
         thickness = np.array(self.thickness_uv(u, v))
         if np.any(near):
             p = np.stack([np.broadcast_to(c, distance.shape)[near] for c in (x, y, z)], -1).astype(float)
@@ -100,8 +104,10 @@ class Septum:
     def tangents(self, u: Array, v: Array) -> tuple[Array, Array]:
         """Partial derivatives of `point` by central differences (step 1e-4 mm, error far below 1e-6)."""
         e = 1e-4
-        return ((self.point(u + e, v) - self.point(u - e, v)) / (2 * e),
-                (self.point(u, v + e) - self.point(u, v - e)) / (2 * e))
+        return (
+            (self.point(u + e, v) - self.point(u - e, v)) / (2 * e),
+            (self.point(u, v + e) - self.point(u, v - e)) / (2 * e),
+        )
 
     def surface_normal(self, u: Array, v: Array) -> Array:
         """(..., 3) unit normals of the mid-surface, right atrium -> left atrium."""
@@ -111,7 +117,8 @@ class Septum:
         return np.asarray(n / np.linalg.norm(n, axis=-1, keepdims=True))
 
     def foot(self, points: Array, rounds: int = 12) -> tuple[Array, Array, Array]:
-        """Nearest mid-surface point of each of `points` (n, 3): chart (u, v) and signed distance (Gauss-Newton)."""
+        """Nearest mid-surface point of each of `points` (n, 3): chart (u, v) and signed distance
+        (Gauss-Newton)."""
         u, v, _ = self.chart(points[:, 0], points[:, 1], points[:, 2])
         u, v = np.array(u, float), np.array(v, float)
         if self.bulge != 0.0:

@@ -1,7 +1,7 @@
 """The chest around the heart: skin and fat, muscle, ribs, sternum, spine, lungs, diaphragm, liver, table.
 
-Coordinates here are LPS mm about the midline at the level of the fossa (`origin`); nothing in it carries a truth.
-"""
+Coordinates here are LPS mm about the midline at the level of the fossa (`origin`); nothing in it carries a
+truth."""
 
 from __future__ import annotations
 
@@ -18,8 +18,11 @@ SPINE_Y, VERTEBRA_MM = 82.0, 25.0
 
 
 OESOPHAGUS = np.array([[6.0, 58.0, 110.0], [2.0, 56.0, 30.0], [0.0, 52.0, 0.0], [4.0, 54.0, -110.0]])
-AIRWAYS = ((np.array([[0.0, 42.0, 130.0], [0.0, 40.0, 66.0]]), 8.5), (np.array([[0.0, 40.0, 66.0], [-40.0, 50.0, 38.0]]), 6.0),
-           (np.array([[0.0, 40.0, 66.0], [44.0, 50.0, 40.0]]), 5.5))
+AIRWAYS = (
+    (np.array([[0.0, 42.0, 130.0], [0.0, 40.0, 66.0]]), 8.5),
+    (np.array([[0.0, 40.0, 66.0], [-40.0, 50.0, 38.0]]), 6.0),
+    (np.array([[0.0, 40.0, 66.0], [44.0, 50.0, 40.0]]), 5.5),
+)
 
 
 def _lung_vessels() -> tuple[tuple[Array, float], ...]:
@@ -32,8 +35,14 @@ def _lung_vessels() -> tuple[tuple[Array, float], ...]:
             toward = rng.normal(size=3) * (0.7, 0.9, 1.0) + (side * 0.9, -0.15, 0.1)
             toward /= np.linalg.norm(toward)
             start = hilum + toward * rng.uniform(4.0, 14.0)
-            out.append((np.stack([start, start + toward * rng.uniform(25.0, 60.0)]), float(rng.uniform(0.8, 2.2))))
-    inside = [(p, r) for p, r in out if (p[1, 0] / 132) ** 2 + ((p[1, 1] - 6) / 88) ** 2 < 1 and p[1, 2] > -15 and abs(p[1, 0]) > 48]
+            out.append(
+                (np.stack([start, start + toward * rng.uniform(25.0, 60.0)]), float(rng.uniform(0.8, 2.2)))
+            )
+    inside = [
+        (p, r)
+        for p, r in out
+        if (p[1, 0] / 132) ** 2 + ((p[1, 1] - 6) / 88) ** 2 < 1 and p[1, 2] > -15 and abs(p[1, 0]) > 48
+    ]
     return tuple(inside)
 
 
@@ -108,11 +117,21 @@ def paint_thorax(x: Array, y: Array, z: Array, origin: Vector, voxel_mm: float) 
     paint(hu, solid + 1.4, HU_MARROW, voxel_mm)
     paint(hu, _oval(x, y, 0.0, SPINE_Y + 21.5, 9.0, 7.5) + 0 * z, HU_CANAL, voxel_mm)
     # Oesophagus, trachea and main bronchi, and the larger vessels of the lungs.
-    paint(hu, in_box(_tube_of(OESOPHAGUS, 6.5), x, y, z, OESOPHAGUS.min(0) - 7, OESOPHAGUS.max(0) + 7, 9.0), HU_MUSCLE, voxel_mm)
+    paint(
+        hu,
+        in_box(_tube_of(OESOPHAGUS, 6.5), x, y, z, OESOPHAGUS.min(0) - 7, OESOPHAGUS.max(0) + 7, 9.0),
+        HU_MUSCLE,
+        voxel_mm,
+    )
     for path, radius in AIRWAYS:
         field = in_box(_tube_of(path, radius), x, y, z, path.min(0) - radius, path.max(0) + radius, 9.0)
         paint(hu, field - 1.5, HU_MUSCLE, voxel_mm)
         paint(hu, field, HU_AIR, voxel_mm)
     for path, radius in LUNG_VESSELS:
-        paint(hu, in_box(_tube_of(path, radius), x, y, z, path.min(0) - radius, path.max(0) + radius, 3.0), 180.0, voxel_mm)
+        paint(
+            hu,
+            in_box(_tube_of(path, radius), x, y, z, path.min(0) - radius, path.max(0) + radius, 3.0),
+            180.0,
+            voxel_mm,
+        )
     return hu

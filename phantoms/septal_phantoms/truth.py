@@ -15,7 +15,14 @@ from septal_phantoms.bodies import Array, Vector, sphere, tube
 from septal_phantoms.heart import Heart
 from septal_phantoms.septum import Septum
 
-LABELS = {"left_atrium": 1, "right_atrium": 2, "aorta": 3, "left_ventricle": 4, "right_ventricle": 5, "fossa_membrane": 6}
+LABELS = {
+    "left_atrium": 1,
+    "right_atrium": 2,
+    "aorta": 3,
+    "left_ventricle": 4,
+    "right_ventricle": 5,
+    "fossa_membrane": 6,
+}
 
 
 class View(NamedTuple):
@@ -26,7 +33,8 @@ class View(NamedTuple):
 
 
 def beam(primary_deg: float, secondary_deg: float) -> Vector:
-    """Unit vector from the isocenter to the detector for DICOM positioner angles (0018,1510) and (0018,1511), patient supine."""
+    """Unit vector from the isocenter to the detector for DICOM positioner angles (0018,1510) and
+    (0018,1511), patient supine."""
     a, b = np.radians(primary_deg), np.radians(secondary_deg)
     return np.array([np.sin(a) * np.cos(b), -np.cos(a) * np.cos(b), np.sin(b)])
 
@@ -43,13 +51,13 @@ def view_along(direction: Vector) -> View:
 class FossaTruth:
     """True measures of the membrane (LPS, mm). Its edge is the half-rise contour of the wall's thickness."""
 
-    center: Vector                       # on the mid-surface
-    normal: Vector                       # right atrium -> left atrium, mean over the membrane by area
-    area_mm2: float                      # on the mid-surface
-    rim: Array                           # (n, 3) closed, first != last
-    superior_inferior_mm: float          # extent of the rim along the septum's superior direction
+    center: Vector  # on the mid-surface
+    normal: Vector  # right atrium -> left atrium, mean over the membrane by area
+    area_mm2: float  # on the mid-surface
+    rim: Array  # (n, 3) closed, first != last
+    superior_inferior_mm: float  # extent of the rim along the septum's superior direction
     anterior_posterior_mm: float
-    thickness_mean_mm: float             # by area
+    thickness_mean_mm: float  # by area
     thickness_min_mm: float
 
 
@@ -71,8 +79,16 @@ def measure_fossa(septum: Septum, n: int = 200) -> FossaTruth:
     at = np.arange(360) * 2 * np.pi / 360
     rim = septum.point(septum.bu * np.cos(at), septum.bv * np.sin(at))
     zero = np.zeros(1)
-    return FossaTruth(septum.point(zero, zero)[0], mean_normal / np.linalg.norm(mean_normal), area, rim,
-                      float(np.ptp(rim @ septum.superior)), float(np.ptp(rim @ septum.anterior)), mean, float(wall.min()))
+    return FossaTruth(
+        septum.point(zero, zero)[0],
+        mean_normal / np.linalg.norm(mean_normal),
+        area,
+        rim,
+        float(np.ptp(rim @ septum.superior)),
+        float(np.ptp(rim @ septum.anterior)),
+        mean,
+        float(wall.min()),
+    )
 
 
 @dataclass(frozen=True)
@@ -96,10 +112,14 @@ class Truth:
     @cached_property
     def views(self) -> Mapping[str, View]:
         """`fossa_en_face`: along the fossa's mean normal; `mitral_en_face`: along the mitral normal."""
-        return {"fossa_en_face": view_along(self.fossa.normal), "mitral_en_face": view_along(self.mitral.normal)}
+        return {
+            "fossa_en_face": view_along(self.fossa.normal),
+            "mitral_en_face": view_along(self.mitral.normal),
+        }
 
     def mitral_edge_on_secondary_deg(self, primary_deg: Array | float) -> Array:
-        """Secondary angle that sees the mitral plane edge-on at each primary angle: beam(a, b) . n = 0 solved for b."""
+        """Secondary angle that sees the mitral plane edge-on at each primary angle: beam(a, b) . n = 0
+        solved for b."""
         a = np.radians(primary_deg)
         n = self.mitral.normal
         return np.asarray(np.degrees(np.arctan((np.cos(a) * n[1] - np.sin(a) * n[0]) / n[2])))
@@ -127,15 +147,21 @@ class Truth:
         return np.asarray(np.min([f[n] for n in names], axis=0) < 0)
 
     def signed_distance_mm(self, chamber: str, points_lps: Array, rounds: int = 20) -> Array:
-        """Signed distance to the surface of a blood pool (negative inside) for points within about 10 mm of it: the foot point on the
-        closed form, by alternate Newton steps onto the surface and slides along it."""
+        """Signed distance to the surface of a blood pool (negative inside) for points within about 10 mm of
+        it: the foot point on the closed form, by alternate Newton steps onto the surface and slides along
+        it."""
         p = np.atleast_2d(np.asarray(points_lps, float))
         foot = p.copy()
         e = 1e-3
         for _ in range(rounds):
             value = self.fields_at(foot)[chamber]
-            grad = np.stack([(self.fields_at(foot + e * d)[chamber] - self.fields_at(foot - e * d)[chamber]) / (2 * e)
-                             for d in np.eye(3)], -1)
+            grad = np.stack(
+                [
+                    (self.fields_at(foot + e * d)[chamber] - self.fields_at(foot - e * d)[chamber]) / (2 * e)
+                    for d in np.eye(3)
+                ],
+                -1,
+            )
             size = np.maximum(np.linalg.norm(grad, axis=-1, keepdims=True), 1e-3)
             n = grad / size
             foot = foot - np.clip(value[:, None] / size, -3, 3) * n
@@ -166,24 +192,33 @@ class Truth:
         near = np.linalg.norm(p - self.heart.septum.center, axis=1) < reach
         if near.any():
             u, v, d = self.heart.septum.foot(p[near])
-            out[near] = self.heart.septum.in_membrane_uv(u, v) & (np.abs(d) <= self.heart.septum.thickness_uv(u, v) / 2)
+            out[near] = self.heart.septum.in_membrane_uv(u, v) & (
+                np.abs(d) <= self.heart.septum.thickness_uv(u, v) / 2
+            )
         return out
 
     def height_mm(self, points_lps: Array) -> Array:
         """Signed distance to the best-fit mitral plane, atrial side positive."""
-        return np.asarray((np.atleast_2d(np.asarray(points_lps, float)) - self.mitral.center) @ self.mitral.normal)
+        return np.asarray(
+            (np.atleast_2d(np.asarray(points_lps, float)) - self.mitral.center) @ self.mitral.normal
+        )
 
     def aorta_distance_mm(self, points_lps: Array) -> Array:
-        """Distance to the aortic blood pool for points outside it: exact, the least of the exact distances to its bodies. (Below the plane
-        of the valve, where the root is cut, it is a lower bound.)"""
+        """Distance to the aortic blood pool for points outside it: exact, the least of the exact distances
+        to its bodies. (Below the plane of the valve, where the root is cut, it is a lower bound.)"""
         x, y, z = np.atleast_2d(np.asarray(points_lps, float)).T
         heart = self.heart
-        parts = [tube(x, y, z, pipe.path, pipe.radii) for pipe in heart.root] + [sphere(x, y, z, c, r) for c, r in heart.sinuses]
+        parts = [tube(x, y, z, pipe.path, pipe.radii) for pipe in heart.root] + [
+            sphere(x, y, z, c, r) for c, r in heart.sinuses
+        ]
         return np.asarray(np.min(parts, axis=0))
 
-    def free_path_mm(self, point_lps: Array, direction_lps: Array, *, step_mm: float = 0.2, longest_mm: float = 150.0) -> float:
-        """From `point_lps` along `direction_lps` across the wall until the left atrial blood pool ends (veins and appendage cut at
-        their mouth planes); nan where the ray never enters it. Root found to 1e-6 mm."""
+    def free_path_mm(
+        self, point_lps: Array, direction_lps: Array, *, step_mm: float = 0.2, longest_mm: float = 150.0
+    ) -> float:
+        """From `point_lps` along `direction_lps` across the wall until the left atrial blood pool ends
+        (veins and appendage cut at their mouth planes); nan where the ray never enters it. Root found to
+        1e-6 mm."""
         p, d = np.asarray(point_lps, float).reshape(3), np.asarray(direction_lps, float).reshape(3)
         d = d / np.linalg.norm(d)
         s = np.arange(0.0, longest_mm, step_mm)
@@ -206,12 +241,15 @@ class Truth:
 
     @cached_property
     def volumes_ml(self) -> Mapping[str, float]:
-        """Volume of each blood pool in the whole heart (the aorta from its valve down to 140 mm below the fossa): midpoint quadrature
-        of occupancy on a 1 mm grid."""
+        """Volume of each blood pool in the whole heart (the aorta from its valve down to 140 mm below the
+        fossa): midpoint quadrature of occupancy on a 1 mm grid."""
         h = 1.0
-        low, high = self.heart.septum.center - (75, 110, 145), self.heart.septum.center + (125, 90, 105)
-        x, y = (np.arange(low[n], high[n], h, np.float32) for n in (0, 1))
-        total = dict.fromkeys(("left_atrium", "right_atrium", "aorta", "left_ventricle", "right_ventricle"), 0.0)
+        low = self.heart.septum.center - np.array([75.0, 110.0, 145.0])
+        high = self.heart.septum.center + np.array([125.0, 90.0, 105.0])
+        x, y = (np.arange(low[n], high[n], h).astype(np.float32) for n in (0, 1))
+        total = dict.fromkeys(
+            ("left_atrium", "right_atrium", "aorta", "left_ventricle", "right_ventricle"), 0.0
+        )
         for z0 in np.arange(low[2], high[2], 24 * h):
             z = np.arange(z0, z0 + 24 * h - 0.5 * h, h).astype(np.float32)
             f = self.heart.fields(x[None, None, :], y[None, :, None], z[:, None, None])
