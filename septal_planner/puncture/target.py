@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 FARTHEST_FROM_MEMBRANE_MM = 10.0
 LEAST_FROM_RIM_MM = 1.0
 CANDIDATE_STEP_MM = 0.5
+KEEP_CLEAR = 0.5  # of the tolerance beyond each safety limit, where there is such a place
 # one standard deviation, along each axis, of a point placed by a careful reader; common practice, no source
 LANDMARK_SD_MM = 1.0
 COVERAGE_FACTOR = 2.0  # interval of about 95 % (JCGM 100:2008, 6.2.1 and table G.1)
@@ -238,10 +239,7 @@ def evaluate_site(
         else:
             why_path = "The crossing direction does not enter the left atrium within 15 mm of the target."
 
-    heights = height_mm(annulus, membrane_points(fossa))
-    span = (float(heights.min()), float(heights.max()))
-    band = procedure.height_band_mm
-    available = None if band is None else bool(span[1] >= band[0] and span[0] <= band[1])
+    span, available = _band_on_membrane(fossa, annulus, procedure)
     if available is False:
         notes.append(_band_sentence(procedure, span))
     coaptation = None
@@ -254,7 +252,7 @@ def evaluate_site(
         structure_lps=structure_of(procedure, annulus, landmarks_lps),
         left_atrium=chambers.distance.get("left_atrium"), sheath_angle_deg=sheath_angle_deg,
     )
-    no_arc = reach.not_assessed[0] if reach.not_assessed else "The way to the target is straight."
+    no_arc = reach.not_assessed[0] if reach.arc_turn_deg is None else "The way to the target is straight."
     lines = [
         ("superior_fraction", superior, None, "1", procedure.superior_fraction, ""),
         ("anterior_fraction", anterior, None, "1", procedure.anterior_fraction, ""),
@@ -322,8 +320,8 @@ def choose_target(
         path, _ = posterior_path_mm(points, crossing, chambers.distance["left_atrium"])
         clear.append(np.where(np.isfinite(path), margin(procedure.posterior_path, path), -10.0))
     worst_clear = np.min(clear, axis=0)
-    # where nothing keeps clear, the points that come nearest to it
-    pool = worst_clear >= min(0.0, float(worst_clear.max()) - 0.05)
+    # by half a tolerance where there is such a place; where nothing keeps clear, what comes nearest to it
+    pool = worst_clear >= min(KEEP_CLEAR, float(worst_clear.max()) - 0.05)
 
     height = height_mm(annulus, points)
     band = procedure.height_band_mm
@@ -345,10 +343,18 @@ def choose_target(
     middle = [_middle(procedure.superior_fraction), _middle(procedure.anterior_fraction)]
     from_zone = np.hypot(superior - middle[0], anterior - middle[1])
     order = np.lexsort((from_zone, -np.round(score, 3), ~pool))
-    return evaluate_site(
+    site = evaluate_site(
         points[order[0]], fossa, annulus, chambers, landmarks_lps, procedure, source="computed",
         sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm,
     )
+    if band is not None and site.height_band_available and not band[0] <= site.height_mm <= band[1]:
+        note = (
+            f"The height band asked for ({_band_words(procedure)}) is reached on this septum only where the "
+            "puncture would not keep clear of the rim, the aorta or the posterior wall, so the nearest place "
+            "that does was taken."
+        )
+        site = replace(site, notes=(*site.notes, note))
+    return site
 
 
 def _arc_margins(
@@ -385,14 +391,41 @@ def _missing(chambers: Chambers, name: str) -> str:
     )
 
 
+def _band_on_membrane(
+    fossa: Fossa, annulus: Annulus, procedure: Procedure
+) -> tuple[tuple[float, float], bool | None]:
+    """Lowest and highest point of the membrane (mm), and whether the height band is met on it far enough from
+    the rim (None without a height norm). Raises AnatomyNotFound for a fossa without membrane.
+    """
+    points = membrane_points(fossa)
+    if len(points) == 0:
+        raise AnatomyNotFound("The fossa found has no membrane to put a target on; check the fossa landmark.")
+    heights, at_rim = height_mm(annulus, points), height_mm(annulus, fossa.rim_lps)
+    span = (float(min(heights.min(), at_rim.min())), float(max(heights.max(), at_rim.max())))
+    band = procedure.height_band_mm
+    if band is None:
+        return span, None
+    rim = curves.distance_to_closed(points, fossa.rim_lps)
+    far_enough = rim >= min(procedure.distance_to_rim.low or 0.0, float(rim.max()))
+    return span, bool(np.any((heights >= band[0]) & (heights <= band[1]) & far_enough))
+
+
+def _band_words(procedure: Procedure) -> str:
+    low, high = (None, None) if procedure.height is None else (procedure.height.low, procedure.height.high)
+    if low is not None and high is not None:
+        return f"{low:g} to {high:g} mm"
+    return f"{low:g} mm or more" if low is not None else f"{high:g} mm or less"
+
+
 def _band_sentence(procedure: Procedure, span: tuple[float, float]) -> str:
-    asked = procedure.height
-    if asked is None:
-        return ""
-    low, high = asked.low, asked.high
-    band = f"{low:g} to {high:g} mm" if low is not None and high is not None else (
-        f"{low:g} mm or more" if low is not None else f"{high:g} mm or less")
+    band = procedure.height_band_mm
+    if band is not None and span[1] >= band[0] and span[0] <= band[1]:
+        return (
+            f"The height band asked for ({_band_words(procedure)}) is reached on this septum only within "
+            f"{procedure.distance_to_rim.low:g} mm of the rim: the membrane lies {span[0]:.0f} to "
+            f"{span[1]:.0f} mm above the mitral annular plane."
+        )
     return (
-        f"The height band asked for ({band}) is not available on this septum: the membrane lies "
-        f"{span[0]:.0f} to {span[1]:.0f} mm above the mitral annular plane."
+        f"The height band asked for ({_band_words(procedure)}) is not available on this septum: the "
+        f"membrane lies {span[0]:.0f} to {span[1]:.0f} mm above the mitral annular plane."
     )

@@ -69,9 +69,29 @@ def test_a_band_out_of_reach_is_said_plainly_and_a_site_still_given(low_septum):
     height = next(c for c in site.checks if c.name == "height_above_mitral_annulus")
     assert height.status == "not met"
     assert site.notes[0] in height.why
-    # as high as it keeps clear of the rim
-    assert site.distance_to_rim_mm >= asked.distance_to_rim.low - 1e-9
-    assert site.height_mm > high - asked.distance_to_rim.low - 1.0
+    # as high as it keeps clear of the rim, by half a tolerance
+    clear = asked.distance_to_rim.low + asked.distance_to_rim.tolerance / 2
+    assert site.distance_to_rim_mm >= clear - 1e-9
+    assert high - clear - 1.0 < site.height_mm < high - clear + 0.3
+
+
+def test_a_band_only_at_the_rim_is_said_too(low_septum):
+    plain = target.choose_target(*low_septum.common(), procedure("left-atrial-access"))
+    top = plain.membrane_height_range_mm[1]
+    asked = procedure("edge-to-edge-degenerative")
+    narrow = replace(asked, height=replace(asked.height, low=top - 1.0, high=top + 5.0))
+    site = target.choose_target(*low_septum.common(), narrow)
+    assert site.height_band_available is False
+    assert "only within 2 mm of the rim" in site.notes[0]
+
+
+def test_a_band_only_beside_the_aorta_is_said_too(high_septum):
+    asked = procedure("edge-to-edge-degenerative")
+    far = replace(asked, distance_to_aorta=replace(asked.distance_to_aorta, low=28.0, tolerance=1.0))
+    site = target.choose_target(*high_septum.common(), replace(far, height=replace(asked.height, low=45.0)))
+    assert site.height_band_available is True
+    assert site.height_mm < 45
+    assert "would not keep clear" in site.notes[0]
 
 
 def test_choice_beats_every_other_candidate_on_its_worst_safety_margin(high_septum):
