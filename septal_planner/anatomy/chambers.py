@@ -27,7 +27,7 @@ from septal_planner.anatomy.atria import (
 )
 from septal_planner.anatomy.gates import PlaneGate, RingGate, narrowest_plane
 from septal_planner.errors import AnatomyNotFound
-from septal_planner.geometry.frames import apply_affine, spacing_mm
+from septal_planner.geometry.frames import apply_affine, spacing_mm, unit_vector
 from septal_planner.geometry.shapes import DistanceField
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.resample import crop_index_box, resample_to_grid
@@ -198,12 +198,18 @@ def _ventricles_and_aorta(
             blood[k[slab], j[slab], i[slab]] = False
     markers[~blood] = 0
     pools = watershed(-depth, markers, mask=blood)
+    if "left_ventricle" in found_edges:
+        # closed mitral leaflets tent into the ventricle: what lies between them and the hinge line is ventricular
+        k, j, i = np.nonzero(pools == numbers["left_atrium"])
+        below = mitral_gate.beyond(apply_affine(grid.lps_from_index, np.stack([i, j, k], axis=-1)))
+        pools[k[below], j[below], i[below]] = numbers["left_ventricle"]
     out: dict[str, NDArray[np.float32]] = {}
     valve_z_mm = None
     if "aorta" in found_edges and "left_ventricle" in found_edges:
         aortic = pools == numbers["aorta"]
         meeting = binary_dilation(pools == numbers["left_ventricle"], iterations=2) & aortic
         if meeting.any():
+            pools[_root_below_leaflets(aortic, pools == numbers["left_ventricle"], meeting)] = numbers["aorta"]
             valve_z_mm = float(grid.lps_from_index[2, 3] + np.nonzero(meeting)[0].mean() * GRID_MM)
     for name in found_edges:
         pool = pools == numbers[name]
@@ -211,12 +217,38 @@ def _ventricles_and_aorta(
             # the pulmonary valve stands a little above the aortic one (common practice, no source)
             top = int((valve_z_mm + 15.0 - grid.lps_from_index[2, 3]) / GRID_MM)
             pool[max(top, 0) :] = False
-        pool = _around(pool & (grid.hu > found_edges[name]), apply_affine(inverse, place[name])) & pool
+        pool = binary_closing(pool, iterations=2) | pool  # over the leaflets that were cut
+        pool = _around(pool & (grid.hu > right_edge), apply_affine(inverse, place[name])) & pool
         if pool.sum() < 500:
             not_assessed[name] = f"No blood pool of plausible size was found at the {name} point."
             continue
-        out[name] = _signed_distance(binary_closing(pool, iterations=2) | pool, GRID_MM) - np.float32(1.0)
+        out[name] = _signed_distance(pool, GRID_MM) - np.float32(1.0)
     return _Found(out, {n: found_edges[n] for n in out}, not_assessed, notes)
+
+
+def _root_below_leaflets(aortic: Mask, ventricular: Mask, meeting: Mask) -> Mask:
+    """Ventricular voxels that lie in the aortic root: past the plane of the leaflets' hinges, under their dome.
+
+    Closed leaflets dome into the aorta, so the flood meets along a dome; the root begins at its lowest rim.
+    """
+    at = np.argwhere(meeting).astype(np.float64)
+    center = at.mean(axis=0)
+    above = np.argwhere(aortic)
+    away = np.linalg.norm(above - center, axis=1)
+    shaft = above[(away > 15) & (away < 35)]
+    if shaft.shape[0] < 50:
+        return np.zeros_like(aortic)
+    axis = unit_vector(shaft.mean(axis=0) - center)
+    along = (at - center) @ axis
+    lateral = np.linalg.norm(at - center - along[:, None] * axis, axis=1)
+    below = np.argwhere(ventricular)
+    below = below[np.linalg.norm(below - center, axis=1) < 30]
+    height = (below - center) @ axis
+    aside = np.linalg.norm(below - center - height[:, None] * axis, axis=1)
+    mine = below[(height > np.percentile(along, 3) - 1.5) & (aside < np.percentile(lateral, 98) + 2.0)]
+    out = np.zeros_like(aortic)
+    out[tuple(mine.T)] = True
+    return out
 
 
 def _around(mask: Mask, index: Array) -> Mask:

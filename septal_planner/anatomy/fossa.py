@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, map_coordinates, median_filter
+from scipy.ndimage import gaussian_filter, median_filter
 from skimage.draw import polygon2mask
 
 from septal_planner.anatomy.atria import WALL_HU
@@ -25,9 +25,10 @@ from septal_planner.inputs.resample import sample_lps
 from septal_planner.inputs.volume import Volume
 
 Array = NDArray[np.float64]
-HALF_WIDTH_MM = 21.0
-PROFILE_STEP_MM = 0.75
-GRID_STEP_MM = 0.5
+# half width and step of the square of profiles: a first look for the wall's direction, then the measurement
+FIRST_LOOK_MM = (15.0, 1.0)
+MEASUREMENT_MM = (17.0, 0.5)
+RIM_REACH_MM = 16.0
 W_MM = np.arange(-13.0, 13.01, 0.25)
 ANGLES = 72
 
@@ -82,13 +83,13 @@ def find_fossa(
         return left.at(points) - right.at(points)  # falls from the right side to the left, nought half-way
 
     origin, normal = _start(point, between, float(left.at(point)), float(right.at(point)))
-    fit, patch, center_start = _measure(volume, origin, normal, between)
+    _, patch = _measure(volume, origin, normal, between, *FIRST_LOOK_MM)
     # once more, square to the wall now known: profiles that cross it obliquely see it too thick
     near = np.hypot(*np.meshgrid(patch.u_mm, patch.v_mm)) < 8.0
     uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
     normal = unit_vector(patch.normals_lps(uu[near], vv[near]).mean(axis=0))
     origin = patch.points_lps(0.0, 0.0)
-    fit, patch, center_start = _measure(volume, origin, normal, between)
+    fit, patch = _measure(volume, origin, normal, between, *MEASUREMENT_MM)
 
     contrast = np.minimum(fit.near_hu, fit.far_hu) - WALL_HU
     uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
@@ -136,11 +137,11 @@ def _start(point: Array, between: Callable[[Array], Array], left_mm: float, righ
 
 
 def _measure(
-    volume: Volume, origin: Array, normal: Array, between: Callable[[Array], Array]
-) -> tuple[WallFit, HeightPatch, Array]:
+    volume: Volume, origin: Array, normal: Array, between: Callable[[Array], Array], half_width_mm: float, step_mm: float
+) -> tuple[WallFit, HeightPatch]:
     """Wall fit of profiles along `normal` over a square grid, and the mid-surface through their centres."""
     anterior, superior, normal = septal_axes(normal)
-    u = np.arange(-HALF_WIDTH_MM, HALF_WIDTH_MM + 0.01, PROFILE_STEP_MM)
+    u = np.arange(-half_width_mm, half_width_mm + 0.01, step_mm)
     uu, vv = np.meshgrid(u, u)
     plane = origin + uu[..., None] * anterior + vv[..., None] * superior
     coarse = W_MM[::4]
@@ -148,10 +149,10 @@ def _measure(
     change = (values[..., :-1] >= 0) & (values[..., 1:] < 0)
     distance = np.where(change, np.abs(coarse[:-1] + 0.5), 99.0)
     start = np.where(change.any(axis=-1), coarse[np.argmin(distance, axis=-1)] + 0.5, np.nan)
-    start = _bridge(start)
+    start = _bridge(start, step_mm)
     points = plane[..., None, :] + (W_MM + start[..., None])[..., None] * normal
     hu = sample_lps(volume, points)
-    hu = gaussian_filter(hu, (0.6, 0.6, 0))  # along the wall only: across it, blur would thicken it
+    hu = gaussian_filter(hu, (0.45 / step_mm, 0.45 / step_mm, 0))  # along the wall only: across it, blur would thicken it
     flat = hu.reshape(-1, W_MM.size)
     zero = np.zeros(flat.shape[0])
     sigma = blur_mm(flat, W_MM, zero, wall_hu=WALL_HU)
@@ -159,18 +160,17 @@ def _measure(
     center = fit.center_mm.reshape(uu.shape) + start
     doubtful = (np.abs(fit.center_mm) > 6).reshape(uu.shape)
     center = np.where(doubtful, start, center)
-    height = gaussian_filter(median_filter(center, 3), 0.8)
-    patch = HeightPatch(origin, anterior, superior, normal, u, u, height)
-    return fit, patch, start
+    height = gaussian_filter(median_filter(center, 3), 0.6 / step_mm)
+    return fit, HeightPatch(origin, anterior, superior, normal, u, u, height)
 
 
-def _bridge(values: Array) -> Array:
+def _bridge(values: Array, step_mm: float) -> Array:
     """Fill nan by the smoothed surroundings."""
     known = np.isfinite(values)
     if known.sum() < 0.2 * known.size:
         raise AnatomyNotFound("The wall between the atria could not be followed around the fossa point: check that point.")
-    weight = gaussian_filter(known.astype(np.float64), 3.0)
-    smooth = gaussian_filter(np.where(known, values, 0.0), 3.0) / np.maximum(weight, 1e-3)
+    weight = gaussian_filter(known.astype(np.float64), 2.2 / step_mm)
+    smooth = gaussian_filter(np.where(known, values, 0.0), 2.2 / step_mm) / np.maximum(weight, 1e-3)
     return np.asarray(np.where(known & (np.abs(values - smooth) < 4), values, smooth))
 
 
@@ -178,7 +178,7 @@ def _membrane(fit: WallFit, patch: HeightPatch, uu: Array, vv: Array, wall_mm: A
     """Thin part around the origin of the patch; `wall_mm` [v, u] is the wall's thickness across the plane."""
     normals = patch.normals_lps(uu, vv)
     cosine = np.clip(normals @ patch.axis_w_lps, 0.3, 1.0)
-    thickness = gaussian_filter(median_filter(wall_mm * cosine, 3), 0.5)
+    thickness = gaussian_filter(median_filter(wall_mm * cosine, 3), 0.35 / MEASUREMENT_MM[1])
     seed = _thinnest_near(thickness, uu, vv)
     notes: list[str] = []
     center = seed
@@ -201,7 +201,7 @@ def _membrane(fit: WallFit, patch: HeightPatch, uu: Array, vv: Array, wall_mm: A
 
 def _thinnest_near(thickness: Array, uu: Array, vv: Array) -> Array:
     near = np.hypot(uu, vv) < 6.0
-    cost = np.where(near, gaussian_filter(thickness, 1.5) + 0.08 * np.hypot(uu, vv), np.inf)
+    cost = np.where(near, gaussian_filter(thickness, 1.1 / MEASUREMENT_MM[1]) + 0.08 * np.hypot(uu, vv), np.inf)
     at = np.unravel_index(int(np.argmin(cost)), cost.shape)
     return np.array([uu[at], vv[at]])
 
@@ -209,7 +209,7 @@ def _thinnest_near(thickness: Array, uu: Array, vv: Array) -> Array:
 def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, float]:
     """Outline (ANGLES, 2) in (u, v) where thickness rises half-way from floor to limbus; share of it that was seen."""
     angle = np.arange(ANGLES) * 2 * np.pi / ANGLES
-    r = np.arange(0.0, 18.01, 0.25)
+    r = np.arange(0.0, RIM_REACH_MM, 0.25)
     u = center[0] + np.cos(angle)[:, None] * r
     v = center[1] + np.sin(angle)[:, None] * r
     profile = patch.sample(thickness, u, v)
@@ -244,7 +244,7 @@ def _smooth_outline(center: Array, angle: Array, radius: Array, known: NDArray[n
         weight = known / (1 + (beyond / (scale * np.where(beyond > 0, 1.0, 1.5))) ** 2) ** 2
         lhs = (basis * weight[:, None]).T @ basis + np.diag(stiff + 1e-6)
         smooth = basis @ np.linalg.solve(lhs, basis.T @ (weight * radius))
-    smooth = np.clip(smooth, 1.5, 18.0)
+    smooth = np.clip(smooth, 1.5, RIM_REACH_MM)
     seen = float(np.mean(known & (np.abs(radius - smooth) < 1.5)))
     outline = center + np.stack([np.cos(angle), np.sin(angle)], axis=1) * smooth[:, None]
     return outline, seen
@@ -259,37 +259,31 @@ def _inside(outline: Array, uu: Array, vv: Array) -> NDArray[np.bool_]:
 def _describe(
     patch: HeightPatch, thickness: Array, outline: Array, fit: WallFit, uu: Array, vv: Array, notes: list[str]
 ) -> Fossa:
-    """Numbers of the membrane within the outline, on a finer grid."""
-    fine = np.arange(patch.u_mm[0], patch.u_mm[-1] + 1e-6, GRID_STEP_MM)
-    fu, fv = np.meshgrid(fine, fine)
-    grid_index = np.stack([(fv - patch.v_mm[0]) / PROFILE_STEP_MM, (fu - patch.u_mm[0]) / PROFILE_STEP_MM])
-    height = map_coordinates(patch.height_mm, grid_index, order=3, mode="nearest")
-    whole = HeightPatch(patch.origin_lps, patch.axis_u_lps, patch.axis_v_lps, patch.axis_w_lps, fine, fine, height)
-    thick = map_coordinates(thickness, grid_index, order=1, mode="nearest")
-    membrane = _inside(outline, fu, fv)
+    """Numbers of the membrane within the outline."""
+    membrane = _inside(outline, uu, vv)
     # area by a 0.1 mm raster of the outline times the surface's slope
     tiny = np.arange(patch.u_mm[0], patch.u_mm[-1], 0.1)
     tu, tv = np.meshgrid(tiny, tiny)
     within = _inside(outline, tu, tv)
-    normals = whole.normals_lps(tu[within], tv[within])
-    stretch = 1 / np.clip(normals @ whole.axis_w_lps, 0.2, 1.0)
+    normals = patch.normals_lps(tu[within], tv[within])
+    stretch = 1 / np.clip(normals @ patch.axis_w_lps, 0.2, 1.0)
     area = float(stretch.sum()) * 0.01
     middle = np.array([(tu[within] * stretch).sum(), (tv[within] * stretch).sum()]) / stretch.sum()
-    local = whole.sample(thick, tu[within], tv[within])
-    rim = whole.points_lps(outline[:, 0], outline[:, 1])
+    local = patch.sample(thickness, tu[within], tv[within])
+    rim = patch.points_lps(outline[:, 0], outline[:, 1])
     residual = float(np.median(fit.residual_hu.reshape(uu.shape)[_inside(outline, uu, vv)]))
     contrast = float(np.median((np.minimum(fit.near_hu, fit.far_hu) - WALL_HU)[_inside(outline, uu, vv).ravel()]))
     edge_sd = 0.15 + 0.8 * residual / max(contrast, 30.0)
     return Fossa(
-        patch=whole,
-        thickness_mm=thick,
+        patch=patch,
+        thickness_mm=thickness,
         membrane=membrane,
         rim_lps=rim,
-        center_lps=whole.points_lps(middle[0], middle[1]),
+        center_lps=patch.points_lps(middle[0], middle[1]),
         normal_lps=unit_vector((normals * stretch[:, None]).sum(axis=0)),
         area_mm2=area,
-        superior_inferior_mm=_extent(whole, outline, 1),
-        anterior_posterior_mm=_extent(whole, outline, 0),
+        superior_inferior_mm=_extent(patch, outline, 1),
+        anterior_posterior_mm=_extent(patch, outline, 0),
         thickness_mean_mm=float((local * stretch).sum() / stretch.sum()),
         thickness_min_mm=float(local.min()),
         thickness_sd_mm=float(np.hypot(0.2, edge_sd / 2)),
