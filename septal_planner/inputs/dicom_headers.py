@@ -171,7 +171,9 @@ def _read_header(path: Path) -> SliceHeader | None:
         size = os.fstat(stream.fileno()).st_size
     sop_class = _text(ds, "SOPClassUID") or str(ds.file_meta.get("MediaStorageSOPClassUID") or "")
     rows = _integer(ds, "Rows")
-    if rows is None and sop_class != CT_IMAGE:
+    if rows is None:
+        if sop_class in ("", CT_IMAGE):
+            raise ValueError("it ends before the image")
         return None
     return SliceHeader(
         path=path,
@@ -179,7 +181,7 @@ def _read_header(path: Path) -> SliceHeader | None:
         series_uid=_text(ds, "SeriesInstanceUID"),
         sop_class=sop_class,
         modality=_text(ds, "Modality"),
-        image_type=tuple(_text(ds, "ImageType").split("\\")),
+        image_type=tuple(v.strip() for v in _text(ds, "ImageType").split("\\")),
         position_lps=_numbers(ds, "ImagePositionPatient", 3),
         orientation=_numbers(ds, "ImageOrientationPatient", 6),
         spacing_mm=_numbers(ds, "PixelSpacing", 2),

@@ -70,7 +70,13 @@ def read_dicom(
         found, where = find_dicom(path, None), str(path)
         if path.is_file() and series_uid is None:
             series_uid = next(
-                (s.selector for s in group_series(found.headers) for h in s.slices if h.path == path), None
+                (
+                    s.selector
+                    for s in group_series(found.headers)
+                    for h in s.slices
+                    if h.path == path and not s.not_a_ct
+                ),
+                None,
             )
             if series_uid is None:
                 raise _not_read(path)
@@ -148,7 +154,7 @@ def _parts(slices: list[SliceHeader]) -> dict[str, list[SliceHeader]]:
         parts: dict[str, list[SliceHeader]] = {}
         for s in slices:
             parts.setdefault(f"{word}{text_of(s, keyword) or '-unknown'}", []).append(s)
-        alone = all(len({s.position_lps for s in p}) == len(p) for p in parts.values())
+        alone = all(1 < len({s.position_lps for s in p}) == len(p) for p in parts.values())
         if len(parts) > 1 and alone and len({len(p) for p in parts.values()}) == 1:
             return parts
     return {"": slices}
@@ -182,17 +188,21 @@ def _choose(found: Found, where: str, wanted: str | None) -> tuple[Series, list[
     if len(ct) == 1:
         return ct[0], []
     # Bolus tracking images one place again and again: beside a volume that is no candidate.
-    tall = [s for s in ct if len({h.position_lps for h in s.slices}) >= FEW_PLACES]
-    seen = [(s, _shows_contrast(s)) for s in tall or ct]
+    tall = [s for s in ct if len({h.position_lps for h in s.slices}) >= FEW_PLACES] or ct
+    seen = [(s, _shows_contrast(s)) for s in tall]
     filled = [s for s, contrast in seen if contrast]
     if len(filled) == 1 and not any(contrast is None for _, contrast in seen):
         return filled[0], [
             f"Of {len(ct)} CT series the only one that shows contrast in the heart was used"
             f" ({filled[0].selector})."
         ]
+    if len(tall) == 1:
+        return tall[0], [
+            f"Of {len(ct)} CT series the only one that is a volume was used ({tall[0].selector})."
+        ]
     raise InputRefused(
-        f"{len(ct)} CT series in {where} could be the one to plan on; choose one with --series:"
-        f" {_candidates(ct)}."
+        f"{len(tall)} CT series in {where} could be the one to plan on; choose one with --series:"
+        f" {_candidates(tall)}."
     )
 
 
@@ -246,8 +256,8 @@ def _not_read(path: Path) -> InputRefused:
     if alone.headers or alone.damaged:
         return nothing_found(alone, str(path))
     return InputRefused(
-        f"The file {path} is neither DICOM nor one of {', '.join(IMAGE_SUFFIXES)}; name a CT of one of these"
-        " kinds, or the folder of a DICOM series."
+        f"The file {path} is neither a DICOM image nor one of {', '.join(IMAGE_SUFFIXES)}; name a CT of one"
+        " of these kinds, or the folder of a DICOM series."
     )
 
 

@@ -5,6 +5,7 @@ These files say nothing of Hounsfield units, so what clearly is not HU (0 to 255
 
 from __future__ import annotations
 
+import re
 import warnings
 from pathlib import Path
 from typing import Any
@@ -106,6 +107,7 @@ def _read_with_sitk(path: Path) -> Volume:
     _, ndim = _three_d(size, path)
     if ndim == 4:
         image = image[:, :, :, 0]
+    _check_placed(path)
     lps_from_index = np.eye(4)
     lps_from_index[:3, :3] = np.reshape(image.GetDirection(), (3, 3)) * np.array(image.GetSpacing())
     lps_from_index[:3, 3] = image.GetOrigin()
@@ -115,6 +117,32 @@ def _read_with_sitk(path: Path) -> Volume:
     if np.linalg.det(lps_from_index[:3, :3]) < 0:
         notes.append("The CT's voxel axes are left-handed; its affine was used as it stands.")
     return Volume(hu, lps_from_index, source=f"image file {path.name}", notes=tuple(notes))
+
+
+# NRRD format, "space": those in which the axes of the patient are known and which SimpleITK turns into LPS.
+_NRRD_SPACES = (
+    r"(left-posterior-superior|right-anterior-superior|left-anterior-superior|LPS|RAS|LAS)(-time|T)?\s*$"
+)
+
+
+def _check_placed(path: Path) -> None:
+    """SimpleITK fills in an identity where a header leaves the orientation out: so ask the header's own text.
+    """
+    with open(path, "rb") as stream:
+        header = stream.read(65536).decode("latin-1")
+    if header.startswith("NRRD"):
+        header = header.partition("\n\n")[0].replace("\r", "")
+        placed = re.search(r"^space:\s*" + _NRRD_SPACES, header, re.MULTILINE | re.IGNORECASE) and re.search(
+            r"^space directions:", header, re.MULTILINE | re.IGNORECASE
+        )
+    else:  # MetaImage: TransformMatrix, or one of its two older names
+        placed = re.search(r"^(TransformMatrix|Rotation|Orientation)\s*=", header, re.MULTILINE)
+    if not placed:
+        raise InputRefused(
+            f"The CT {path} holds no valid orientation (its header does not place the voxel axes in the"
+            " patient), so left and right cannot be told apart; export it again with its orientation, or"
+            " plan from DICOM."
+        )
 
 
 def _three_d(shape: tuple[int, ...], path: Path) -> tuple[tuple[int, ...], int]:

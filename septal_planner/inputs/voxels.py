@@ -15,7 +15,7 @@ from septal_planner.errors import InputRefused
 INT16 = np.iinfo(np.int16)
 
 OPACIFIED_HU = 200.0
-OPACIFIED_CM2 = 12.0
+OPACIFIED_CM2 = 8.0
 
 
 @contextmanager
