@@ -193,7 +193,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except AnatomyNotFound as problem:
         return _fail(ANATOMY_NOT_FOUND, str(problem))
     except KeyboardInterrupt:
-        return _fail(INTERRUPTED, "Stopped by Ctrl-C; nothing was left half written.")
+        return _fail(INTERRUPTED, "Stopped before the end; nothing was left half written.")
     except BrokenPipeError:
         # the reader of our output has gone; keep Python from complaining once more at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
