@@ -230,6 +230,7 @@ def test_corrupt_compressed_voxels(write_series, tmp_path, capfd):
         ds.file_meta.TransferSyntaxUID = JPEG2000Lossless
         ds.save_as(path)
     says(refusal(tmp_path / "ct"), "cannot be decoded", "damaged")
+    assert capfd.readouterr().err == ""
 
 
 def test_several_frames_in_one_file(write_series, tmp_path):
