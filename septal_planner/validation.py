@@ -10,8 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import SimpleITK as sitk
 from numpy.typing import NDArray
+from scipy.ndimage import binary_erosion, gaussian_filter
+from scipy.spatial import cKDTree
+from skimage.measure import marching_cubes
 
 import septal_phantoms
 from septal_phantoms.phantom import landmarks_of
@@ -220,23 +222,34 @@ def _near(chambers: Chambers, center_lps: Array) -> tuple[NDArray[np.uint8], Arr
 
 
 def mean_surface_distance_mm(found: Mask, true: Mask, spacing: Array, *, keep: Mask) -> float:
-    """Mean over both outlines of the distance to the other one, mm. Outline voxels at the edge of `keep` are left out:
-    there both are cut by the same surface."""
-    inner = _eroded(keep)
-    total, count = 0.0, 0
-    for one, other in ((found, true), (true, found)):
-        outline = one & ~_eroded(one) & inner
-        image = sitk.GetImageFromArray(other.astype(np.uint8))
-        image.SetSpacing([float(s) for s in spacing])
-        distance = sitk.GetArrayFromImage(sitk.SignedMaurerDistanceMap(image, squaredDistance=False, useImageSpacing=True))
-        total += float(np.abs(distance[outline]).sum(dtype=np.float64))
-        count += int(outline.sum())
-    return total / count if count else 99.0
+    """Mean over both surfaces of the distance to the other one, mm. What lies at the edge of `keep` is left out: there both
+    are cut by the same surface.
+
+    Surfaces by marching cubes over masks smoothed by 0.7 voxels: between layers of voxels the distance would come out too
+    small, since the nearest step of a staircase is nearer than its middle.
+    """
+    inner = _eroded(_eroded(keep))
+    one, other = _surface(found, spacing), _surface(true, spacing)
+    if one is None or other is None:
+        return 99.0
+    distances = []
+    for vertices, to in ((one, other), (other, one)):
+        i, j, k = np.rint(vertices / spacing).astype(int).T
+        distances.append(cKDTree(to).query(vertices[inner[k, j, i]])[0])
+    return float(np.concatenate(distances).mean())
+
+
+def _surface(mask: Mask, spacing: Array) -> Array | None:
+    """Vertices (n, 3) in mm along i, j, k."""
+    soft = gaussian_filter(mask.astype(np.float32), 0.7)
+    if not soft.min() < 0.5 < soft.max():
+        return None
+    vertices = marching_cubes(soft, 0.5)[0]
+    return np.asarray(vertices[:, ::-1] * spacing, dtype=np.float64)
 
 
 def _eroded(mask: Mask) -> Mask:
-    image = sitk.GetImageFromArray(mask.astype(np.uint8))
-    return np.asarray(sitk.GetArrayFromImage(sitk.BinaryErode(image, [1, 1, 1], sitk.sitkCross)) > 0)
+    return np.asarray(binary_erosion(mask))
 
 
 # -------------------------------------------------------------------------------------------------------------- on paper
@@ -256,7 +269,10 @@ def as_document(results: list[PhantomResult], coverage: Coverage | None, *, quic
             }
             for r in results
         ],
-        "height_interval_coverage": None if coverage is None else {**asdict(coverage), "passed": coverage.passed},
+        "height_interval_coverage": (
+            None if coverage is None
+            else {**asdict(coverage), "refused": list(coverage.refused), "passed": coverage.passed}
+        ),
     }
 
 
