@@ -143,13 +143,13 @@ def _parts(slices: list[SliceHeader]) -> dict[str, list[SliceHeader]]:
     """One entry for a plain series; several where it holds more than one picture at one place and a tag parts
     them.
     """
+    if len({s.position_lps for s in slices}) == len(slices):
+        return {"": slices}
     by_phase: dict[str, list[SliceHeader]] = {}
     for s in slices:
         by_phase.setdefault("" if s.phase_percent is None else f"phase{s.phase_percent:g}", []).append(s)
     if len(by_phase) > 1:
         return by_phase
-    if len({s.position_lps for s in slices}) == len(slices):
-        return {"": slices}
     for word, keyword in (("acquisition", "AcquisitionNumber"), ("time", "TemporalPositionIdentifier")):
         parts: dict[str, list[SliceHeader]] = {}
         for s in slices:

@@ -187,6 +187,13 @@ def test_two_phases_under_one_uid_are_parted(write_series, tmp_path):
         read_volume(tmp_path / "ct", series_uid="1.2.5")
 
 
+def test_a_phase_that_varies_from_slice_to_slice_is_one_series_of_unknown_phase(write_series, tmp_path):
+    write_series(each=lambda k: {"NominalPercentageOfCardiacPhase": 74.0 + 0.1 * k})
+    volume = read_volume(tmp_path / "ct")
+    assert volume.hu.shape[0] == 12
+    assert volume.phase_percent is None
+
+
 def test_two_acquisitions_under_one_uid_are_parted(write_series, tmp_path):
     write_series(AcquisitionNumber=1)
     write_series(AcquisitionNumber=2, RescaleIntercept=5)
