@@ -45,6 +45,7 @@ class Shape:
     lv_wall: float = 9.5
     mitral_tent: float = 6.0
     aorta_shift: tuple[float, float, float] = (1.0, -2.0, 0.5)
+    appendage_shift: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 NORMAL = Shape()
@@ -87,6 +88,7 @@ SHAPES: dict[str, Shape] = {
         height=20.0,
         offset=27.0,
         aorta_shift=(1.0, -5.0, 1.0),
+        appendage_shift=(-4.0, 6.0, 12.0),
     ),
     "thin-membrane": replace(NORMAL, membrane=1.2),
     "bulging-membrane": replace(
@@ -251,11 +253,11 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
         np.stack([p_valve, fixed((43.0, -34.0, 44.0)), fixed((45.0, -6.0, 60.0))]), (12.5, 13.0, 11.5)
     )
 
-    r = 1.0
+    lift = np.array(shape.appendage_shift)
     veins = {
         "right_superior_vein": with_mouth(
             np.stack([wall((6.0, 16.0, 18.0)), wall((-22.0, 23.0, 27.0)), wall((-70.0, 30.0, 48.0))]),
-            (8.0 * r, 7.5, 5.0),
+            (8.0, 7.5, 5.0),
             la_body,
         ),
         "right_inferior_vein": with_mouth(
@@ -277,9 +279,9 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
             np.stack(
                 [
                     wall((38.0, 1.0, 16.0)),
-                    wall((58.0, -16.0, 24.0)),
-                    wall((67.0, -33.0, 30.0)),
-                    wall((62.0, -43.0, 28.0)),
+                    wall((58.0, -16.0, 24.0)) + lift,
+                    wall((67.0, -33.0, 30.0)) + lift,
+                    wall((62.0, -43.0, 28.0)) + lift,
                 ]
             ),
             (9.5, 8.5, 7.0, 4.5),

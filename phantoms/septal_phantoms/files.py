@@ -88,13 +88,11 @@ def truth_as_dict(phantom: Phantom) -> dict[str, Any]:
         "series_instance_uid": series_instance_uid(phantom),
         "frame_of_reference_uid": frame_of_reference_uid(phantom),
         "definitions": {
-            "membrane": "inside the contour on which the wall is half way in thickness between membrane floor "
-            "and limbus crest",
-            "chambers": "an atrium ends on the surface spanning the hinge line; veins, cavae and appendages end "
-            "at the plane square to their axis where it leaves the atrial body; the aorta begins at the plane "
-            "of its valve",
-            "annulus": "normal toward the atrium; plane by least squares along the hinge line; area projected "
-            "on it",
+            "membrane": "inside the contour half way in thickness between membrane floor and limbus crest",
+            "chambers": "an atrium ends on the surface spanning the hinge line; veins, cavae and appendages "
+            "end at the plane square to their axis where it leaves the atrial body; the aorta begins at the "
+            "plane of its valve",
+            "annulus": "normal toward the atrium; plane by least squares; area projected on it",
         },
         "volumes_ml": dict(t.volumes_ml),
         "mitral_annulus": _annulus(t.mitral),

@@ -87,7 +87,7 @@ class Pipe:
 
 @dataclass(frozen=True)
 class Vessel:
-    """A pipe that opens into a chamber. `mouth`: where its axis leaves the chamber's body; `out`: the axis there."""
+    """A pipe that opens into a chamber: its axis leaves the chamber's body at `mouth`, along `out`."""
 
     pipe: Pipe
     mouth: Vector
@@ -205,6 +205,7 @@ class Heart:
         vein_limits = np.maximum(
             np.maximum(half - s, 3.0 - trunk), np.maximum(2.0 - lv_muscle, OUTFLOW_WALL - outflow)
         )
+        vein_limits = np.maximum(vein_limits, np.where(rm < 4.0, -zm, -FAR))
         vein_limits = np.maximum(vein_limits, 3.0 - cava["superior_vena_cava"])
         la, la_vessels, left_whole = _with_vessels(
             x, y, z, la_body, vein, self.veins, np.maximum(la_limits, 3.0 - trunk), vein_limits
@@ -309,17 +310,16 @@ def _with_vessels(
     vessel_limits: Array,
 ) -> tuple[Array, Array, Array]:
     """(chamber cut at the mouth planes, everything beyond them, both without the cut)."""
-    pool = body
-    whole = np.maximum(body, limits)
+    pool = whole = np.maximum(body, limits)
     vessels = np.full_like(body, FAR)
     for name, field in pipes.items():
         plane = planes[name]
         beyond = along(x, y, z, plane.mouth, plane.out)
-        joined = smooth_min(body, field, 4.0)
-        near = field - 6.0
-        pool = np.minimum(pool, np.maximum(joined, np.maximum(beyond, near)))
-        here = np.maximum(joined, near)
-        whole = np.minimum(whole, np.maximum(here, np.where(beyond > 0, vessel_limits, limits)))
-        part = np.maximum(here, np.maximum(-beyond, -body))
-        vessels = np.minimum(vessels, part)
-    return np.maximum(pool, limits), np.maximum(vessels, vessel_limits), whole
+        near = np.maximum(smooth_min(body, field, 4.0), field - 6.0)
+        # The pipe itself runs free of what bounds the chamber's body; only the fillet around it does not.
+        before = np.minimum(np.maximum(near, limits), np.maximum(field, vessel_limits))
+        after = np.maximum(near, vessel_limits)
+        pool = np.minimum(pool, np.maximum(before, beyond))
+        vessels = np.minimum(vessels, np.maximum(after, np.maximum(-beyond, -body)))
+        whole = np.minimum(whole, np.where(beyond > 0, after, before))
+    return np.maximum(pool, -vessels), vessels, whole

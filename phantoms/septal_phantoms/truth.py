@@ -204,13 +204,31 @@ class Truth:
         )
 
     def aorta_distance_mm(self, points_lps: Array) -> Array:
-        """Distance to the aortic blood pool for points outside it: exact, the least of the exact distances
-        to its bodies. (Below the plane of the valve, where the root is cut, it is a lower bound.)"""
-        x, y, z = np.atleast_2d(np.asarray(points_lps, float)).T
-        heart = self.heart
-        parts = [tube(x, y, z, pipe.path, pipe.radii) for pipe in heart.root] + [
-            sphere(x, y, z, c, r) for c, r in heart.sinuses
-        ]
+        """Distance to the aortic blood pool for points outside it, exact: the least of the exact distances
+        to its convex bodies. Root and sinuses are cut by the plane of the valve: where the nearest point of
+        the uncut body lies below that plane, the nearest point of the cut one lies on its disc in the
+        plane."""
+        p = np.atleast_2d(np.asarray(points_lps, float))
+        x, y, z = p.T
+        heart, axis = self.heart, self.heart.root_axis
+        above = (p - heart.root_base) @ axis
+        across = np.linalg.norm(p - heart.root_base - above[:, None] * axis, axis=1)
+        parts = [tube(x, y, z, pipe.path, pipe.radii) for pipe in heart.root[1:]]
+
+        start, end = heart.root[0].path
+        slope = (heart.root[0].radii[0] - heart.root[0].radii[1]) / float(np.linalg.norm(end - start))
+        depth = float((heart.root_base - start) @ axis)
+        radius = (heart.root[0].radii[0] - depth * slope) / np.sqrt(1 - slope**2)
+        uncut = tube(x, y, z, heart.root[0].path, heart.root[0].radii)
+        foot = above - np.maximum(uncut, 0.0) * slope
+        parts.append(np.where(foot >= 0, uncut, np.hypot(np.maximum(across - radius, 0.0), above)))
+        for center, r in heart.sinuses:
+            uncut = sphere(x, y, z, center, r)
+            rise = float((center - heart.root_base) @ axis)
+            foot = np.where(uncut > 0, rise + (above - rise) * r / (uncut + r), above)
+            side = np.linalg.norm(p - center - (above - rise)[:, None] * axis, axis=1)
+            disc = np.hypot(np.maximum(side - np.sqrt(r * r - rise * rise), 0.0), above)
+            parts.append(np.where(foot >= 0, uncut, disc))
         return np.asarray(np.min(parts, axis=0))
 
     def free_path_mm(
