@@ -1,4 +1,4 @@
-"""A folder of results that appears whole or not at all."""
+"""Results that appear whole or not at all: a folder, or one file."""
 
 from __future__ import annotations
 
@@ -46,6 +46,31 @@ def staged(out: Path) -> Iterator[Path]:
             raise _refusal(out, problem) from problem
         raise
     _clean(temporary, [])
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write one file by way of a temporary one beside it: `path` holds all of `content`, or what it held before.
+
+    Raises InputRefused where the folder is not there, cannot be written, or the disk is full.
+    """
+    temporary = ""
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=_PREFIX, dir=path.parent)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+        umask = os.umask(0)
+        os.umask(umask)
+        os.chmod(temporary, 0o666 & ~umask)  # mkstemp keeps it to its owner; any other new file is not
+        os.replace(temporary, path)
+    except BaseException as problem:
+        if temporary:
+            Path(temporary).unlink(missing_ok=True)
+        if isinstance(problem, OSError):
+            why = "the disk is full" if is_disk_full(problem) else problem.strerror or str(problem)
+            raise InputRefused(
+                f"The file {path} cannot be written ({why}); give another folder or make room."
+            ) from problem
+        raise
 
 
 def is_disk_full(problem: BaseException) -> bool:

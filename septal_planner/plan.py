@@ -1,0 +1,523 @@
+"""The saved plan: its schema, and how it is built, written and read back.
+
+Positions are DICOM patient coordinates (LPS), millimetres; angles degrees; directions unit vectors. A field without a
+default is required, null where not assessed. Whatever is added has a default, so that saved plans load for ever.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from septal_planner import __version__
+from septal_planner.errors import InputRefused
+from septal_planner.output_folder import write_whole
+
+if TYPE_CHECKING:
+    from septal_planner.anatomy.annulus import Annulus
+    from septal_planner.anatomy.chambers import Chambers
+    from septal_planner.anatomy.fossa import Fossa
+    from septal_planner.fluoroscopy.carm import CArmView
+    from septal_planner.geometry.measurement import Measurement
+    from septal_planner.inputs.landmarks import Landmarks
+    from septal_planner.inputs.volume import Volume
+    from septal_planner.puncture.procedures import Procedure
+    from septal_planner.puncture.target import PunctureSite
+
+SCHEMA_VERSION = 1
+DECIMALS = 6
+
+Vector = tuple[float, float, float]
+Row = tuple[float, float, float, float]
+
+
+def _is_unit(v: Vector) -> Vector:
+    if abs(math.hypot(*v) - 1) > 1e-3:
+        raise ValueError(f"is a direction of length {math.hypot(*v):.4f}, expected 1")
+    return v
+
+
+Direction = Annotated[Vector, AfterValidator(_is_unit)]
+NotNegative = Annotated[float, Field(ge=0)]
+Positive = Annotated[float, Field(gt=0)]
+Angle = Annotated[float, Field(ge=0, le=180)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, allow_inf_nan=False, strict=True, protected_namespaces=()
+    )
+
+
+class Software(_Part):
+    name: str
+    version: str
+
+
+class CT(_Part):
+    """What was planned on. No patient name, no file name: those can name a person."""
+
+    series_instance_uid: str | None
+    frame_of_reference_uid: str | None
+    content_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    phase_percent: float | None
+    size: tuple[int, int, int]
+    spacing_mm: Vector
+    patient_position: str | None = None
+
+
+class AtriumFound(_Part):
+    volume_ml: NotNegative
+    mean_hu: float
+
+
+class AnnulusFound(_Part):
+    """`normal` points toward the atrium; `area_mm2` projected on the plane, `perimeter_mm` in space."""
+
+    center_mm: Vector
+    normal: Direction
+    area_mm2: Positive
+    perimeter_mm: Positive
+    septal_lateral_mm: Positive
+    intercommissural_mm: Positive
+    saddle_height_mm: NotNegative
+    d_shape_area_mm2: Positive | None = None
+    d_shape_perimeter_mm: Positive | None = None
+
+
+class FossaFound(_Part):
+    """The thin membrane, not the limbus crest; `normal` from the right atrium toward the left."""
+
+    boundary: Literal["membrane"]
+    center_mm: Vector
+    normal: Direction
+    area_mm2: Positive
+    superior_inferior_mm: Positive
+    anterior_posterior_mm: Positive
+    thickness_mean_mm: Positive
+    thickness_min_mm: NotNegative
+    rim_mm: Annotated[tuple[Vector, ...], Field(min_length=3)]
+
+
+class Opacification(_Part):
+    """Mean and spread of the blood of one chamber."""
+
+    mean_hu: float
+    sd_hu: NotNegative
+
+
+class Anatomy(_Part):
+    left_atrium: AtriumFound
+    right_atrium: AtriumFound
+    mitral_annulus: AnnulusFound
+    tricuspid_annulus: AnnulusFound | None
+    fossa: FossaFound
+    opacification: dict[str, Opacification] | None = None
+
+
+class CheckMade(_Part):
+    name: str
+    value: float | None
+    unit: str
+    low: float | None
+    high: float | None
+    status: Literal["met", "borderline", "not met", "not assessed"]
+    why: str
+
+    @model_validator(mode="after")
+    def _has_value_when_assessed(self) -> CheckMade:
+        if (self.value is None) != (self.status == "not assessed"):
+            raise ValueError(f"the check {self.name!r} must have a value exactly when it is assessed")
+        return self
+
+
+class Puncture(_Part):
+    procedure: str
+    target_mm: Vector
+    target_source: Literal["computed", "user"]
+    height_above_mitral_annulus_mm: float
+    height_interval_95_mm: tuple[float, float]
+    height_above_coaptation_mm: float | None
+    superior_fraction: float
+    anterior_fraction: float
+    zone: str
+    wall_thickness_mm: NotNegative | None
+    distance_to_aorta_mm: float | None
+    distance_to_posterior_wall_mm: NotNegative | None
+    distance_to_rim_mm: float
+    checks: tuple[CheckMade, ...]
+    moved_mm: NotNegative | None = None
+    membrane_height_range_mm: tuple[float, float] | None = None
+    height_band_available: bool | None = None
+
+    @model_validator(mode="after")
+    def _interval_in_order(self) -> Puncture:
+        if self.height_interval_95_mm[0] > self.height_interval_95_mm[1]:
+            raise ValueError("height_interval_95_mm must be [low, high]")
+        return self
+
+
+class Band(_Part):
+    """What the procedure asks of one quantity; `flag` says how well its source is known."""
+
+    name: str
+    low: float | None
+    high: float | None
+    tolerance: Positive
+    unit: str
+    source: str
+    flag: str
+
+
+class ProcedureProfile(_Part):
+    name: str
+    title: str
+    height_datum: str
+    target_structure: str
+    bands: tuple[Band, ...]
+
+
+class ReachFound(_Part):
+    crossing_direction: Direction
+    entry_angle_deg: Angle
+    turn_angle_deg: Angle
+    bend_radius_mm: Positive | None
+    axis_tilt_deg: Angle | None
+    clearance_mm: float | None
+    reachable: bool | None
+    limits: tuple[str, ...]
+    sheath_angle_deg: Angle | None = None
+    arc_turn_deg: NotNegative | None = None
+    path_mm: tuple[Vector, ...] | None = None
+    not_assessed: tuple[str, ...] = ()
+
+
+class View(_Part):
+    """DICOM positioner angles (0018,1510), LAO positive, and (0018,1511), cranial positive."""
+
+    primary_deg: Annotated[float, Field(ge=-180, le=180)]
+    secondary_deg: Annotated[float, Field(ge=-90, le=90)]
+    label: str
+    reachable: bool
+
+
+class MeasurementMade(_Part):
+    """`sd` is one standard uncertainty, null where not assessed; `unit` a UCUM code."""
+
+    name: str
+    value: float
+    unit: str
+    sd: NotNegative | None
+    method: str
+
+
+class Labels(_Part):
+    """Where the label image is (a name beside the plan), and its grid: `size` i, j, k."""
+
+    file: str
+    lps_from_index: tuple[Row, Row, Row, Row]
+    size: tuple[int, int, int]
+    names: dict[str, int]
+
+
+class Plan(_Part):
+    schema_version: Literal[1]
+    software: Software
+    coordinate_system: Literal["LPS"]
+    unit: Literal["mm"]
+    ct: CT
+    landmarks: dict[str, tuple[Vector, ...]]
+    anatomy: Anatomy
+    puncture: Puncture
+    reach: ReachFound
+    views: dict[str, View] | None
+    cautions: tuple[str, ...]
+    measurements: tuple[MeasurementMade, ...] = ()
+    procedure_profile: ProcedureProfile | None = None
+    labels: Labels | None = None
+
+
+# ---------------------------------------------------------------------------------------------- file and schema
+
+
+def plan_json_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of plan.json."""
+    return Plan.model_json_schema()
+
+
+def plan_as_json(plan: Plan) -> str:
+    """The text of plan.json: fields in the schema's order, numbers to 6 decimals; the same for the same plan."""
+    text = json.dumps(_rounded(plan.model_dump(mode="json")), indent=2, ensure_ascii=False, allow_nan=False)
+    # a point on one line reads better than on five; a line break never stands inside a JSON string
+    return re.sub(r"\[\n\s+([-+0-9.eE,\s]+?)\n\s+\]", lambda m: f"[{' '.join(m[1].split())}]", text) + "\n"
+
+
+def save_plan(plan: Plan, path: Path) -> None:
+    """Write plan.json whole or not at all. Raises InputRefused where that is not possible."""
+    write_whole(path, plan_as_json(plan).encode())
+
+
+def load_plan(path: Path) -> Plan:
+    """Read plan.json. Raises InputRefused for a file that is missing, not JSON, of a newer schema, or not valid."""
+    again = "give a plan.json as `septal-planner plan` writes it"
+    try:
+        text = Path(path).read_text("utf-8-sig")
+        document = json.loads(text)
+    except OSError as problem:
+        raise InputRefused(
+            f"The plan {path} cannot be read ({problem.strerror}); check the path."
+        ) from problem
+    except (ValueError, RecursionError) as problem:
+        said = " ".join(str(problem).split())
+        raise InputRefused(f"The plan {path} is not valid JSON ({said}); {again}.") from problem
+    version = document.get("schema_version") if isinstance(document, dict) else None
+    if not isinstance(document, dict) or type(version) is not int or version < 1:
+        raise InputRefused(f"The file {path} is not a plan: it has no schema_version of 1 or more; {again}.")
+    if version > SCHEMA_VERSION:
+        raise InputRefused(
+            f"The plan {path} was written by a newer version of the program (schema {version}, this one reads up to "
+            f"{SCHEMA_VERSION}); update the program to open it."
+        )
+    try:
+        return Plan.model_validate_json(text.removeprefix("\ufeff"))
+    except ValidationError as problem:
+        raise InputRefused(f"The plan {path} is not valid: {_first_fault(problem)}; {again}.") from problem
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, DECIMALS) + 0.0  # + 0.0: no minus zero
+    if isinstance(value, dict):
+        return {k: _rounded(v) for k, v in value.items()}
+    return [_rounded(v) for v in value] if isinstance(value, (list, tuple)) else value
+
+
+def _first_fault(problem: ValidationError) -> str:
+    faults = problem.errors(include_url=False, include_context=False)
+    first = faults[0]
+    where = ".".join(str(p) for p in first["loc"]) or "the whole"
+    more = "" if len(faults) == 1 else f" (and {len(faults) - 1} more such)"
+    if first["type"] == "extra_forbidden":
+        return f"the key {where} is not known{more}"
+    if first["type"] == "missing":
+        return f"{where} is missing{more}"
+    said = first["msg"].removeprefix("Value error, ").rstrip(".")
+    return f"{where}: {said[:1].lower() + said[1:]}{more}"
+
+
+# -------------------------------------------------------------------------------- from what was found and chosen
+
+
+def build_plan(
+    *,
+    volume: Volume,
+    landmarks: Landmarks,
+    procedure: Procedure,
+    mitral: Annulus,
+    tricuspid: Annulus | None,
+    chambers: Chambers,
+    fossa: Fossa,
+    site: PunctureSite,
+    views: Mapping[str, CArmView] | None,
+    measurements: Iterable[Measurement],
+    cautions: Iterable[str],
+    labels_file: str = "labels.nii.gz",
+) -> Plan:
+    """Everything found and chosen as the plan that is saved; only the CT's fingerprint is computed here."""
+    from septal_planner.anatomy.chambers import LABELS
+    from septal_planner.geometry.frames import spacing_mm
+    from septal_planner.inputs.volume import content_sha256
+
+    reach = site.reach
+    k, j, i = chambers.labels.shape
+    return Plan(
+        schema_version=1,
+        software=Software(name="septal-planner", version=__version__),
+        coordinate_system="LPS",
+        unit="mm",
+        ct=CT(
+            series_instance_uid=volume.series_instance_uid,
+            frame_of_reference_uid=volume.frame_of_reference_uid,
+            content_sha256=content_sha256(volume),
+            phase_percent=volume.phase_percent,
+            size=volume.size_ijk,
+            spacing_mm=_vector(spacing_mm(volume.lps_from_index)),
+            patient_position=volume.patient_position,
+        ),
+        landmarks={name: _vectors(points) for name, points in landmarks.points_lps.items()},
+        anatomy=Anatomy(
+            left_atrium=_atrium(chambers, "left_atrium"),
+            right_atrium=_atrium(chambers, "right_atrium"),
+            mitral_annulus=_annulus(mitral),
+            tricuspid_annulus=None if tricuspid is None else _annulus(tricuspid),
+            fossa=FossaFound(
+                boundary="membrane",
+                center_mm=_vector(fossa.center_lps),
+                normal=_vector(fossa.normal_lps),
+                area_mm2=float(fossa.area_mm2),
+                superior_inferior_mm=float(fossa.superior_inferior_mm),
+                anterior_posterior_mm=float(fossa.anterior_posterior_mm),
+                thickness_mean_mm=float(fossa.thickness_mean_mm),
+                thickness_min_mm=float(fossa.thickness_min_mm),
+                rim_mm=_vectors(fossa.rim_lps),
+            ),
+            opacification={
+                name: Opacification(mean_hu=float(mean), sd_hu=float(chambers.sd_hu[name]))
+                for name, mean in chambers.mean_hu.items()
+            },
+        ),
+        puncture=Puncture(
+            procedure=site.procedure,
+            target_mm=_vector(site.target_lps),
+            target_source="user" if site.source == "user" else "computed",
+            height_above_mitral_annulus_mm=float(site.height_mm),
+            height_interval_95_mm=(
+                float(site.height_interval_95_mm[0]),
+                float(site.height_interval_95_mm[1]),
+            ),
+            height_above_coaptation_mm=_number(site.height_above_coaptation_mm),
+            superior_fraction=float(site.superior_fraction),
+            anterior_fraction=float(site.anterior_fraction),
+            zone=site.zone,
+            wall_thickness_mm=_number(site.wall_thickness_mm),
+            distance_to_aorta_mm=_number(site.distance_to_aorta_mm),
+            distance_to_posterior_wall_mm=_number(site.distance_to_posterior_wall_mm),
+            distance_to_rim_mm=float(site.distance_to_rim_mm),
+            checks=tuple(
+                CheckMade(
+                    name=c.name,
+                    value=_number(c.value),
+                    unit=c.unit,
+                    low=_number(c.low),
+                    high=_number(c.high),
+                    status=c.status,
+                    why=c.why,
+                )  # type: ignore[arg-type]  # checked by Check itself
+                for c in site.checks
+            ),
+            moved_mm=_number(site.moved_mm),
+            membrane_height_range_mm=(
+                float(site.membrane_height_range_mm[0]),
+                float(site.membrane_height_range_mm[1]),
+            ),
+            height_band_available=site.height_band_available,
+        ),
+        reach=ReachFound(
+            crossing_direction=_vector(reach.crossing_direction),
+            entry_angle_deg=float(reach.entry_angle_deg),
+            turn_angle_deg=float(reach.turn_angle_deg),
+            bend_radius_mm=_number(reach.bend_radius_mm),
+            axis_tilt_deg=_number(reach.axis_tilt_deg),
+            clearance_mm=_number(reach.clearance_mm),
+            reachable=reach.reachable,
+            limits=reach.limits,
+            sheath_angle_deg=float(reach.sheath_angle_deg),
+            arc_turn_deg=_number(reach.arc_turn_deg),
+            path_mm=None if reach.path_lps is None else _vectors(reach.path_lps),
+            not_assessed=reach.not_assessed,
+        ),
+        views=None
+        if views is None
+        else {
+            name: View(
+                primary_deg=float(v.primary_deg),
+                secondary_deg=float(v.secondary_deg),
+                label=v.label,
+                reachable=v.reachable,
+            )
+            for name, v in views.items()
+        },
+        cautions=tuple(cautions),
+        measurements=tuple(
+            MeasurementMade(name=m.name, value=float(m.value), unit=m.unit, sd=_number(m.sd), method=m.method)
+            for m in measurements
+        ),
+        procedure_profile=_profile(procedure),
+        labels=Labels(
+            file=labels_file,
+            lps_from_index=_rows(chambers.lps_from_index),
+            size=(i, j, k),
+            names=dict(LABELS),
+        ),
+    )
+
+
+_BAND_UNITS = {
+    "height": "mm",
+    "distance_to_rim": "mm",
+    "distance_to_aorta": "mm",
+    "posterior_path": "mm",
+    "wall_thickness": "mm",
+    "bend_radius": "mm",
+    "superior_fraction": "1",
+    "anterior_fraction": "1",
+    "entry_angle": "deg",
+    "axis_tilt": "deg",
+}
+
+
+def _profile(procedure: Procedure) -> ProcedureProfile:
+    asked = {name: getattr(procedure, name) for name in _BAND_UNITS}
+    return ProcedureProfile(
+        name=procedure.name,
+        title=procedure.title,
+        height_datum=procedure.height_datum,
+        target_structure=procedure.target_structure,
+        bands=tuple(
+            Band(
+                name=name,
+                low=_number(a.low),
+                high=_number(a.high),
+                tolerance=float(a.tolerance),
+                unit=_BAND_UNITS[name],
+                source=a.source,
+                flag=a.flag,
+            )
+            for name, a in asked.items()
+            if a is not None
+        ),
+    )
+
+
+def _atrium(chambers: Chambers, name: str) -> AtriumFound:
+    return AtriumFound(volume_ml=float(chambers.volume_ml[name]), mean_hu=float(chambers.mean_hu[name]))
+
+
+def _annulus(ring: Annulus) -> AnnulusFound:
+    return AnnulusFound(
+        center_mm=_vector(ring.center_lps),
+        normal=_vector(ring.normal_lps),
+        area_mm2=float(ring.area_mm2),
+        perimeter_mm=float(ring.perimeter_mm),
+        septal_lateral_mm=float(ring.septal_lateral_mm),
+        intercommissural_mm=float(ring.intercommissural_mm),
+        saddle_height_mm=float(ring.saddle_height_mm),
+        d_shape_area_mm2=float(ring.d_shape_area_mm2),
+        d_shape_perimeter_mm=float(ring.d_shape_perimeter_mm),
+    )
+
+
+def _number(value: float | None) -> float | None:
+    return None if value is None else float(value)
+
+
+def _vector(v: ArrayLike) -> Vector:
+    x, y, z = np.asarray(v, dtype=np.float64).tolist()
+    return (x, y, z)
+
+
+def _vectors(points: ArrayLike) -> tuple[Vector, ...]:
+    return tuple(_vector(p) for p in np.asarray(points, dtype=np.float64).reshape(-1, 3))
+
+
+def _rows(matrix: ArrayLike) -> tuple[Row, Row, Row, Row]:
+    a, b, c, d = (tuple(row) for row in np.asarray(matrix, dtype=np.float64).tolist())
+    return (a, b, c, d)
