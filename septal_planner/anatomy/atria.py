@@ -9,7 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from septal_planner.anatomy.radial import RadialSurface, first_wall_mm, fit_radius, ray_points, sphere_directions
+from septal_planner.anatomy.radial import (
+    RadialSurface,
+    first_wall_mm,
+    fit_radius,
+    ray_points,
+    sphere_directions,
+)
 from septal_planner.errors import AnatomyNotFound
 from septal_planner.geometry.frames import apply_affine, unit_vector
 

@@ -13,7 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 import SimpleITK as sitk
 from numpy.typing import NDArray
-from scipy.ndimage import binary_closing, binary_dilation, binary_erosion, binary_fill_holes, gaussian_filter, grey_closing, label
+from scipy.ndimage import (
+    binary_closing,
+    binary_dilation,
+    binary_erosion,
+    binary_fill_holes,
+    gaussian_filter,
+    grey_closing,
+    label,
+)
 from skimage.segmentation import watershed
 
 from septal_planner.anatomy.annulus import Annulus

@@ -156,7 +156,7 @@ def _measure(
     start = _bridge(start, step_mm)
     points = plane[..., None, :] + (W_MM + start[..., None])[..., None] * normal
     hu = sample_lps(volume, points)
-    hu = gaussian_filter(hu, (0.45 / step_mm, 0.45 / step_mm, 0))  # along the wall only: across it, blur would thicken it
+    hu = gaussian_filter(hu, (0.2 / step_mm, 0.2 / step_mm, 0))  # along the wall only, and little: across it blur thickens
     flat = hu.reshape(-1, W_MM.size)
     zero = np.zeros(flat.shape[0])
     sigma = blur_mm(flat, W_MM, zero, wall_hu=WALL_HU)
@@ -182,7 +182,7 @@ def _membrane(fit: WallFit, patch: HeightPatch, uu: Array, vv: Array, wall_mm: A
     """Thin part around the origin of the patch; `wall_mm` [v, u] is the wall's thickness across the plane."""
     normals = patch.normals_lps(uu, vv)
     cosine = np.clip(normals @ patch.axis_w_lps, 0.3, 1.0)
-    thickness = gaussian_filter(median_filter(wall_mm * cosine, 3), 0.35 / MEASUREMENT_MM[1])
+    thickness = gaussian_filter(_without_spikes(wall_mm * cosine), 0.15 / MEASUREMENT_MM[1])
     seed = _thinnest_near(thickness, uu, vv)
     notes: list[str] = []
     center = seed
@@ -201,6 +201,12 @@ def _membrane(fit: WallFit, patch: HeightPatch, uu: Array, vv: Array, wall_mm: A
             "and its area and extents are estimates."
         )
     return _describe(patch, thickness, outline, fit, uu, vv, notes)
+
+
+def _without_spikes(values: Array) -> Array:
+    """Values that stand more than 1.5 mm off all their surroundings replaced by the median there; steep rises kept."""
+    middle = median_filter(values, 5)
+    return np.asarray(np.where(np.abs(values - median_filter(values, 3)) > 1.5, middle, values))
 
 
 def _thinnest_near(thickness: Array, uu: Array, vv: Array) -> Array:
@@ -289,7 +295,7 @@ def _describe(
         superior_inferior_mm=_extent(patch, outline, 1),
         anterior_posterior_mm=_extent(patch, outline, 0),
         thickness_mean_mm=float((local * stretch).sum() / stretch.sum()),
-        thickness_min_mm=float(local.min()),
+        thickness_min_mm=float(gaussian_filter(thickness, 0.5 / MEASUREMENT_MM[1])[membrane].min()),
         thickness_sd_mm=float(np.hypot(0.2, edge_sd / 2)),
         surface_sd_mm=edge_sd,
         notes=tuple(notes),

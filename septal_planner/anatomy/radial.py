@@ -18,7 +18,6 @@ from scipy.sparse import csc_matrix, diags, identity
 from scipy.sparse.linalg import splu
 from scipy.spatial import ConvexHull, cKDTree
 
-
 Array = NDArray[np.float64]
 DIRECTIONS = 2400
 
