@@ -1,7 +1,8 @@
 """The saved plan: its schema, and how it is built, written and read back.
 
-Positions are DICOM patient coordinates (LPS), millimetres; angles degrees; directions unit vectors. A field without a
-default is required, null where not assessed. Whatever is added has a default, so that saved plans load for ever.
+Positions are DICOM patient coordinates (LPS), millimetres; angles degrees; directions unit vectors. A field
+without a default is required, null where not assessed. Whatever is added gets a default, so that saved
+plans load for ever.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from septal_planner import __version__
@@ -245,7 +245,7 @@ class Plan(_Part):
     labels: Labels | None = None
 
 
-# ---------------------------------------------------------------------------------------------- file and schema
+# -------------------------------------------------------------------------------------------- file and schema
 
 
 def plan_json_schema() -> dict[str, Any]:
@@ -254,7 +254,7 @@ def plan_json_schema() -> dict[str, Any]:
 
 
 def plan_as_json(plan: Plan) -> str:
-    """The text of plan.json: fields in the schema's order, numbers to 6 decimals; the same for the same plan."""
+    """The text of plan.json: fields in the schema's order, numbers to 6 decimals."""
     text = json.dumps(_rounded(plan.model_dump(mode="json")), indent=2, ensure_ascii=False, allow_nan=False)
     # a point on one line reads better than on five; a line break never stands inside a JSON string
     return re.sub(r"\[\n\s+([-+0-9.eE,\s]+?)\n\s+\]", lambda m: f"[{' '.join(m[1].split())}]", text) + "\n"
@@ -266,7 +266,7 @@ def save_plan(plan: Plan, path: Path) -> None:
 
 
 def load_plan(path: Path) -> Plan:
-    """Read plan.json. Raises InputRefused for a file that is missing, not JSON, of a newer schema, or not valid."""
+    """Read plan.json. Raises InputRefused where it is missing, not JSON, of a newer schema, or not valid."""
     again = "give a plan.json as `septal-planner plan` writes it"
     try:
         text = Path(path).read_text("utf-8-sig")
@@ -283,8 +283,8 @@ def load_plan(path: Path) -> Plan:
         raise InputRefused(f"The file {path} is not a plan: it has no schema_version of 1 or more; {again}.")
     if version > SCHEMA_VERSION:
         raise InputRefused(
-            f"The plan {path} was written by a newer version of the program (schema {version}, this one reads up to "
-            f"{SCHEMA_VERSION}); update the program to open it."
+            f"The plan {path} was written by a newer version of the program (schema {version}, this one reads "
+            f"up to {SCHEMA_VERSION}); update the program to open it."
         )
     try:
         return Plan.model_validate_json(text.removeprefix("\ufeff"))
@@ -313,7 +313,7 @@ def _first_fault(problem: ValidationError) -> str:
     return f"{where}: {said[:1].lower() + said[1:]}{more}"
 
 
-# -------------------------------------------------------------------------------- from what was found and chosen
+# ---------------------------------------------------------------------------- from what was found and chosen
 
 
 def build_plan(
@@ -336,188 +336,117 @@ def build_plan(
     from septal_planner.geometry.frames import spacing_mm
     from septal_planner.inputs.volume import content_sha256
 
-    reach = site.reach
-    k, j, i = chambers.labels.shape
-    return Plan(
-        schema_version=1,
-        software=Software(name="septal-planner", version=__version__),
-        coordinate_system="LPS",
-        unit="mm",
-        ct=CT(
-            series_instance_uid=volume.series_instance_uid,
-            frame_of_reference_uid=volume.frame_of_reference_uid,
-            content_sha256=content_sha256(volume),
-            phase_percent=volume.phase_percent,
-            size=volume.size_ijk,
-            spacing_mm=_vector(spacing_mm(volume.lps_from_index)),
-            patient_position=volume.patient_position,
-        ),
-        landmarks={name: _vectors(points) for name, points in landmarks.points_lps.items()},
-        anatomy=Anatomy(
-            left_atrium=_atrium(chambers, "left_atrium"),
-            right_atrium=_atrium(chambers, "right_atrium"),
-            mitral_annulus=_annulus(mitral),
-            tricuspid_annulus=None if tricuspid is None else _annulus(tricuspid),
-            fossa=FossaFound(
-                boundary="membrane",
-                center_mm=_vector(fossa.center_lps),
-                normal=_vector(fossa.normal_lps),
-                area_mm2=float(fossa.area_mm2),
-                superior_inferior_mm=float(fossa.superior_inferior_mm),
-                anterior_posterior_mm=float(fossa.anterior_posterior_mm),
-                thickness_mean_mm=float(fossa.thickness_mean_mm),
-                thickness_min_mm=float(fossa.thickness_min_mm),
-                rim_mm=_vectors(fossa.rim_lps),
-            ),
-            opacification={
-                name: Opacification(mean_hu=float(mean), sd_hu=float(chambers.sd_hu[name]))
-                for name, mean in chambers.mean_hu.items()
+    return Plan.model_validate(
+        {
+            "schema_version": SCHEMA_VERSION,
+            "software": {"name": "septal-planner", "version": __version__},
+            "coordinate_system": "LPS",
+            "unit": "mm",
+            "ct": {
+                **_take(volume, "series_instance_uid frame_of_reference_uid phase_percent patient_position"),
+                "content_sha256": content_sha256(volume),
+                "size": volume.size_ijk,
+                "spacing_mm": _plain(spacing_mm(volume.lps_from_index)),
             },
-        ),
-        puncture=Puncture(
-            procedure=site.procedure,
-            target_mm=_vector(site.target_lps),
-            target_source="user" if site.source == "user" else "computed",
-            height_above_mitral_annulus_mm=float(site.height_mm),
-            height_interval_95_mm=(
-                float(site.height_interval_95_mm[0]),
-                float(site.height_interval_95_mm[1]),
-            ),
-            height_above_coaptation_mm=_number(site.height_above_coaptation_mm),
-            superior_fraction=float(site.superior_fraction),
-            anterior_fraction=float(site.anterior_fraction),
-            zone=site.zone,
-            wall_thickness_mm=_number(site.wall_thickness_mm),
-            distance_to_aorta_mm=_number(site.distance_to_aorta_mm),
-            distance_to_posterior_wall_mm=_number(site.distance_to_posterior_wall_mm),
-            distance_to_rim_mm=float(site.distance_to_rim_mm),
-            checks=tuple(
-                CheckMade(
-                    name=c.name,
-                    value=_number(c.value),
-                    unit=c.unit,
-                    low=_number(c.low),
-                    high=_number(c.high),
-                    status=c.status,
-                    why=c.why,
-                )  # type: ignore[arg-type]  # checked by Check itself
-                for c in site.checks
-            ),
-            moved_mm=_number(site.moved_mm),
-            membrane_height_range_mm=(
-                float(site.membrane_height_range_mm[0]),
-                float(site.membrane_height_range_mm[1]),
-            ),
-            height_band_available=site.height_band_available,
-        ),
-        reach=ReachFound(
-            crossing_direction=_vector(reach.crossing_direction),
-            entry_angle_deg=float(reach.entry_angle_deg),
-            turn_angle_deg=float(reach.turn_angle_deg),
-            bend_radius_mm=_number(reach.bend_radius_mm),
-            axis_tilt_deg=_number(reach.axis_tilt_deg),
-            clearance_mm=_number(reach.clearance_mm),
-            reachable=reach.reachable,
-            limits=reach.limits,
-            sheath_angle_deg=float(reach.sheath_angle_deg),
-            arc_turn_deg=_number(reach.arc_turn_deg),
-            path_mm=None if reach.path_lps is None else _vectors(reach.path_lps),
-            not_assessed=reach.not_assessed,
-        ),
-        views=None
-        if views is None
-        else {
-            name: View(
-                primary_deg=float(v.primary_deg),
-                secondary_deg=float(v.secondary_deg),
-                label=v.label,
-                reachable=v.reachable,
-            )
-            for name, v in views.items()
-        },
-        cautions=tuple(cautions),
-        measurements=tuple(
-            MeasurementMade(name=m.name, value=float(m.value), unit=m.unit, sd=_number(m.sd), method=m.method)
-            for m in measurements
-        ),
-        procedure_profile=_profile(procedure),
-        labels=Labels(
-            file=labels_file,
-            lps_from_index=_rows(chambers.lps_from_index),
-            size=(i, j, k),
-            names=dict(LABELS),
-        ),
+            "landmarks": {name: _plain(points) for name, points in landmarks.points_lps.items()},
+            "anatomy": {
+                **{name: _atrium(chambers, name) for name in ("left_atrium", "right_atrium")},
+                "mitral_annulus": _annulus(mitral),
+                "tricuspid_annulus": None if tricuspid is None else _annulus(tricuspid),
+                "fossa": {
+                    "boundary": "membrane",
+                    "center_mm": _plain(fossa.center_lps),
+                    "normal": _plain(fossa.normal_lps),
+                    **_take(fossa, "area_mm2 superior_inferior_mm anterior_posterior_mm"),
+                    **_take(fossa, "thickness_mean_mm thickness_min_mm"),
+                    "rim_mm": _plain(fossa.rim_lps),
+                },
+                "opacification": {
+                    name: {"mean_hu": float(mean), "sd_hu": float(chambers.sd_hu[name])}
+                    for name, mean in chambers.mean_hu.items()
+                },
+            },
+            "puncture": _puncture(site),
+            "reach": _reach(site),
+            "views": None
+            if views is None
+            else {n: _take(v, "primary_deg secondary_deg label reachable") for n, v in views.items()},
+            "cautions": tuple(cautions),
+            "measurements": tuple(_take(m, "name value unit sd method") for m in measurements),
+            "procedure_profile": {
+                **_take(procedure, "name title height_datum target_structure"),
+                "bands": _bands(procedure),
+            },
+            "labels": {
+                "file": labels_file,
+                "lps_from_index": _plain(chambers.lps_from_index),
+                "size": chambers.labels.shape[::-1],
+                "names": dict(LABELS),
+            },
+        }
     )
 
 
 _BAND_UNITS = {
-    "height": "mm",
-    "distance_to_rim": "mm",
-    "distance_to_aorta": "mm",
-    "posterior_path": "mm",
-    "wall_thickness": "mm",
-    "bend_radius": "mm",
-    "superior_fraction": "1",
-    "anterior_fraction": "1",
-    "entry_angle": "deg",
-    "axis_tilt": "deg",
-}
+    "height": "mm", "superior_fraction": "1", "anterior_fraction": "1", "distance_to_rim": "mm",
+    "distance_to_aorta": "mm", "posterior_path": "mm", "wall_thickness": "mm", "entry_angle": "deg",
+    "bend_radius": "mm", "axis_tilt": "deg",
+}  # fmt: skip
 
 
-def _profile(procedure: Procedure) -> ProcedureProfile:
+def _bands(procedure: Procedure) -> tuple[dict[str, Any], ...]:
     asked = {name: getattr(procedure, name) for name in _BAND_UNITS}
-    return ProcedureProfile(
-        name=procedure.name,
-        title=procedure.title,
-        height_datum=procedure.height_datum,
-        target_structure=procedure.target_structure,
-        bands=tuple(
-            Band(
-                name=name,
-                low=_number(a.low),
-                high=_number(a.high),
-                tolerance=float(a.tolerance),
-                unit=_BAND_UNITS[name],
-                source=a.source,
-                flag=a.flag,
-            )
-            for name, a in asked.items()
-            if a is not None
+    return tuple(
+        {"name": name, **_take(a, "low high tolerance source flag"), "unit": _BAND_UNITS[name]}
+        for name, a in asked.items()
+        if a is not None
+    )
+
+
+def _puncture(site: PunctureSite) -> dict[str, Any]:
+    return {
+        **_take(site, "procedure height_interval_95_mm height_above_coaptation_mm superior_fraction"),
+        **_take(site, "anterior_fraction zone wall_thickness_mm distance_to_aorta_mm distance_to_rim_mm"),
+        **_take(
+            site, "distance_to_posterior_wall_mm moved_mm membrane_height_range_mm height_band_available"
         ),
-    )
+        "target_mm": _plain(site.target_lps),
+        "target_source": site.source,
+        "height_above_mitral_annulus_mm": float(site.height_mm),
+        "checks": tuple(_take(c, "name value unit low high status why") for c in site.checks),
+    }
 
 
-def _atrium(chambers: Chambers, name: str) -> AtriumFound:
-    return AtriumFound(volume_ml=float(chambers.volume_ml[name]), mean_hu=float(chambers.mean_hu[name]))
+def _reach(site: PunctureSite) -> dict[str, Any]:
+    reach = site.reach
+    return {
+        **_take(reach, "crossing_direction entry_angle_deg turn_angle_deg bend_radius_mm axis_tilt_deg"),
+        **_take(reach, "clearance_mm reachable limits sheath_angle_deg arc_turn_deg not_assessed"),
+        "path_mm": _plain(reach.path_lps),
+    }
 
 
-def _annulus(ring: Annulus) -> AnnulusFound:
-    return AnnulusFound(
-        center_mm=_vector(ring.center_lps),
-        normal=_vector(ring.normal_lps),
-        area_mm2=float(ring.area_mm2),
-        perimeter_mm=float(ring.perimeter_mm),
-        septal_lateral_mm=float(ring.septal_lateral_mm),
-        intercommissural_mm=float(ring.intercommissural_mm),
-        saddle_height_mm=float(ring.saddle_height_mm),
-        d_shape_area_mm2=float(ring.d_shape_area_mm2),
-        d_shape_perimeter_mm=float(ring.d_shape_perimeter_mm),
-    )
+def _atrium(chambers: Chambers, name: str) -> dict[str, float]:
+    return {"volume_ml": float(chambers.volume_ml[name]), "mean_hu": float(chambers.mean_hu[name])}
 
 
-def _number(value: float | None) -> float | None:
-    return None if value is None else float(value)
+def _annulus(ring: Annulus) -> dict[str, Any]:
+    return {
+        "center_mm": _plain(ring.center_lps),
+        "normal": _plain(ring.normal_lps),
+        **_take(ring, "area_mm2 perimeter_mm septal_lateral_mm intercommissural_mm saddle_height_mm"),
+        **_take(ring, "d_shape_area_mm2 d_shape_perimeter_mm"),
+    }
 
 
-def _vector(v: ArrayLike) -> Vector:
-    x, y, z = np.asarray(v, dtype=np.float64).tolist()
-    return (x, y, z)
+def _take(source: object, names: str) -> dict[str, Any]:
+    return {name: _plain(getattr(source, name)) for name in names.split()}
 
 
-def _vectors(points: ArrayLike) -> tuple[Vector, ...]:
-    return tuple(_vector(p) for p in np.asarray(points, dtype=np.float64).reshape(-1, 3))
-
-
-def _rows(matrix: ArrayLike) -> tuple[Row, Row, Row, Row]:
-    a, b, c, d = (tuple(row) for row in np.asarray(matrix, dtype=np.float64).tolist())
-    return (a, b, c, d)
+def _plain(value: Any) -> Any:
+    """Arrays and NumPy numbers as tuples and Python's own."""
+    if isinstance(value, np.ndarray):
+        return _plain(tuple(value.tolist()))
+    if isinstance(value, (tuple, list)):
+        return tuple(_plain(v) for v in value)
+    return value.item() if isinstance(value, np.generic) else value
