@@ -22,7 +22,7 @@ from septal_planner.geometry.frames import apply_affine, unit_vector
 Array = NDArray[np.float64]
 Gate = Callable[[Array], NDArray[np.bool_]]
 
-# Contrast-enhanced myocardium measures about 80 to 105 HU (21 normal hearts, 320-row CT); an atrial wall is no brighter.
+# Contrast-enhanced myocardium: 79 to 104 HU (21 normal hearts, 320-row CT); an atrial wall is no brighter.
 WALL_HU = 100.0
 STEP_MM = 0.5
 REACH_MM = 85.0
@@ -102,7 +102,7 @@ def _grow(
     `ends(points, profiles)` returns the profiles with gates and neighbours cut out as air.
     """
     center = np.asarray(seed_lps, dtype=np.float64)
-    for turn, count in enumerate((1000, 1000, 1000, 1000, 2400)):
+    for turn, count in enumerate((1000, 1000, 1000, 2400)):
         directions, _ = sphere_directions(count)
         points = ray_points(center, directions, REACH_MM, STEP_MM)
         profiles = ends(points, grid.at(points))
@@ -111,12 +111,12 @@ def _grow(
         gate = np.where(gated.any(axis=1), np.argmax(gated, axis=1) * STEP_MM - STEP_MM / 2, np.inf)
         fixed = gate <= wall + 3.0
         wall = np.where(fixed, np.maximum(gate, 1.0), wall)
-        radius, support = fit_radius(wall, fixed=fixed, iterations=20 if turn < 4 else 30)
+        radius, support = fit_radius(wall, fixed=fixed, iterations=14 if turn < 3 else 26)
         support = np.where(fixed, 0.0, support)
-        if turn < 4:
+        if turn < 3:
             volume = 4 * np.pi / 3 * np.mean(radius**3)
             centroid = center + (directions * (radius**4)[:, None]).mean(axis=0) * np.pi / volume
-            center = center + 0.8 * (centroid - center)
+            center = center + 0.9 * (centroid - center)
     return RadialSurface(center, directions, radius, support), wall
 
 

@@ -27,7 +27,6 @@ from skimage.segmentation import watershed
 from septal_planner.anatomy.annulus import Annulus
 from septal_planner.anatomy.atria import (
     WALL_HU,
-    Atrium,
     HeartGrid,
     find_left_atrium,
     find_right_atrium,
@@ -41,8 +40,16 @@ from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.resample import crop_index_box, resample_to_grid
 from septal_planner.inputs.volume import Volume
 
-LABELS = {"left_atrium": 1, "right_atrium": 2, "aorta": 3, "left_ventricle": 4, "right_ventricle": 5, "fossa_membrane": 6}
+LABELS = {
+    "left_atrium": 1,
+    "right_atrium": 2,
+    "aorta": 3,
+    "left_ventricle": 4,
+    "right_ventricle": 5,
+    "fossa_membrane": 6,
+}
 
+ATRIA = ("left_atrium", "right_atrium")
 GRID_MM = 1.0
 MARGIN_MM = 60.0
 Array = NDArray[np.float64]
@@ -79,7 +86,8 @@ def heart_grid(volume: Volume, landmarks: Landmarks) -> HeartGrid:
 
 
 def segment_chambers(
-    volume: Volume, landmarks: Landmarks, mitral: Annulus, tricuspid: Annulus | None, *, progress: Progress | None = None
+    volume: Volume, landmarks: Landmarks, mitral: Annulus, tricuspid: Annulus | None, *,
+    progress: Progress | None = None,
 ) -> Chambers:
     """Label the blood pools of a contrast CT from one point in each and the valve rings as gates.
 
@@ -112,7 +120,8 @@ def segment_chambers(
     notes.extend(others.notes)
 
     # the right atrium last: its contrast is the worst, so its neighbours tell where it cannot be
-    neighbours = np.minimum.reduce([left_field - 1.0, *(others.fields[n] for n in others.fields if n != "right_ventricle")])
+    left_side = [field for name, field in others.fields.items() if name != "right_ventricle"]
+    neighbours = np.minimum.reduce([left_field - 1.0, *left_side])
     right = find_right_atrium(
         grid, seeds["right_atrium"], neighbours, tricuspid_gate.beyond, landmarks.points_lps["inferior_vena_cava"]
     )
@@ -123,7 +132,7 @@ def segment_chambers(
     } | others.fields
 
     say("Outlining the blood at full resolution")
-    return _outline(volume, grid, fields, edges, {"left_atrium": left, "right_atrium": right}, seeds["fossa"], not_assessed, notes)
+    return _outline(volume, grid, fields, edges, seeds["fossa"], not_assessed, notes)
 
 
 def _derived_tricuspid_gate(
@@ -172,7 +181,7 @@ def _ventricles_and_aorta(
         hu = grid.ball(place[name], 3.0)
         median = float(np.median(hu))
         if median < WALL_HU + 50:
-            not_assessed[name] = f"The blood at the {name} point measures {median:.0f} HU, too close to muscle to outline."
+            not_assessed[name] = f"The blood at the {name} point measures {median:.0f} HU, too close to muscle."
             continue
         found_edges[name] = mixed_blood_edge_hu(hu) if name == "right_ventricle" else (median + WALL_HU) / 2
     if "aorta" not in found_edges and "left_ventricle" in found_edges:
@@ -230,7 +239,9 @@ def _ventricles_and_aorta(
         if pool.sum() < 500:
             not_assessed[name] = f"No blood pool of plausible size was found at the {name} point."
             continue
-        out[name] = _signed_distance(pool, GRID_MM) - np.float32(1.0)
+        out[name] = np.full(pool.shape, 50.0, dtype=np.float32)
+        part = _box_of(pool, 3)
+        out[name][part] = _signed_distance(pool[part], GRID_MM) - np.float32(1.0)
     return _Found(out, {n: found_edges[n] for n in out}, not_assessed, notes)
 
 
@@ -274,7 +285,7 @@ def _distance_inside(mask: Mask) -> NDArray[np.float32]:
     """Distance (voxels) of each true voxel to the nearest false one."""
     image = sitk.GetImageFromArray(np.asarray(~mask, dtype=np.uint8))
     found = sitk.SignedMaurerDistanceMap(image, insideIsPositive=False, squaredDistance=False, useImageSpacing=False)
-    return np.maximum(sitk.GetArrayFromImage(found), 0.0)
+    return np.asarray(np.maximum(sitk.GetArrayFromImage(found), 0.0), dtype=np.float32)
 
 
 def _signed_distance(mask: Mask, step_mm: float) -> NDArray[np.float32]:
@@ -286,15 +297,14 @@ def _signed_distance(mask: Mask, step_mm: float) -> NDArray[np.float32]:
 
 def _outline(
     volume: Volume, grid: HeartGrid, fields: Mapping[str, NDArray[np.float32]], edges: Mapping[str, float],
-    atria: Mapping[str, Atrium], fossa_lps: Array, not_assessed: dict[str, str], notes: list[str],
+    fossa_lps: Array, not_assessed: dict[str, str], notes: list[str],
 ) -> Chambers:
     """Blood of each territory at the CT's own resolution, its volume, brightness and distance field."""
     inverse = np.linalg.inv(volume.lps_from_index)
-    anywhere = np.minimum.reduce(list(fields.values())) < 1.0
-    k, j, i = (np.nonzero(anywhere.any(axis=axes))[0] for axes in ((1, 2), (0, 2), (0, 1)))
-    box = np.array([[a, b, c] for a in (i[0], i[-1]) for b in (j[0], j[-1]) for c in (k[0], k[-1])])
-    corners = apply_affine(inverse, apply_affine(grid.lps_from_index, box))
-    crop = crop_index_box(volume, np.floor(corners.min(axis=0)).astype(int), np.ceil(corners.max(axis=0)).astype(int) + 1)
+    found = _box_of(np.minimum.reduce(list(fields.values())) < 1.0, 0)
+    corners = apply_affine(inverse, _corners_lps(found, grid.lps_from_index))
+    lo, hi = np.floor(corners.min(axis=0)).astype(int), np.ceil(corners.max(axis=0)).astype(int) + 1
+    crop = crop_index_box(volume, lo, hi)
     hu = crop.hu
     size = hu.shape[::-1]
     labels = np.zeros(hu.shape, dtype=np.uint8)
@@ -303,8 +313,8 @@ def _outline(
         territory = resample_to_grid(
             Volume(field, grid.lps_from_index), crop.lps_from_index, size, fill_hu=50.0
         ).astype(np.float32)
-        mine = (territory < 0) & (territory < nearest) & (hu > edges[name])
-        if name in atria:
+        mine = (territory < 0) & (territory < nearest) & np.greater(hu, edges[name])
+        if name in ATRIA:
             # streaks, plain blood and noise deep inside an atrium are blood all the same
             mine |= (territory < -6.0) & (territory < nearest)
         np.minimum(nearest, territory, out=nearest)
@@ -312,24 +322,44 @@ def _outline(
     voxel_ml = abs(float(np.linalg.det(crop.lps_from_index[:3, :3]))) / 1000.0
     distance, volume_ml, mean_hu, sd_hu = {}, {}, {}, {}
     for name in fields:
-        mask = _largest(labels == LABELS[name])
-        labels[(labels == LABELS[name]) & ~mask] = 0
-        if name in atria:
-            filled = binary_fill_holes(mask) & (labels == 0)
-            labels[filled] = LABELS[name]
-            mask = mask | filled
-        if not mask.any():
-            raise AnatomyNotFound(f"No blood was found for {name.replace('_', ' ')}: check its landmark.")
-        values = hu[mask]
+        whole = labels == LABELS[name]
+        if not whole.any():
+            raise AnatomyNotFound(
+                f"No blood was found for the {name.replace('_', ' ')}: check its landmark and its neighbours'."
+            )
+        box = _box_of(whole, 1)
+        part = labels[box]
+        mask = _largest(whole[box])
+        part[whole[box] & ~mask] = 0
+        if name in ATRIA:
+            mask = mask | (binary_fill_holes(mask) & (part == 0))
+            part[mask] = LABELS[name]
+        values = hu[box][mask]
         volume_ml[name] = float(mask.sum()) * voxel_ml
         mean_hu[name], sd_hu[name] = float(values.mean(dtype=np.float64)), float(values.std(dtype=np.float64))
-        distance[name] = _distance_field(mask, crop.lps_from_index, fossa_lps)
+        start = crop.lps_from_index.copy()
+        start[:3, 3] = apply_affine(start, [box[2].start, box[1].start, box[0].start])
+        distance[name] = _distance_field(mask, start, fossa_lps)
     return Chambers(
         labels, crop.lps_from_index, distance, volume_ml, mean_hu, sd_hu, not_assessed, tuple(notes)
     )
 
 
+def _box_of(mask: Mask, margin: int) -> tuple[slice, slice, slice]:
+    """Slices [k, j, i] of the box around a mask that holds something, and a margin."""
+    spans = [np.flatnonzero(mask.any(axis=axes)) for axes in ((1, 2), (0, 2), (0, 1))]
+    k, j, i = (slice(max(int(a[0]) - margin, 0), int(a[-1]) + 1 + margin) for a in spans)
+    return k, j, i
+
+
+def _corners_lps(box: tuple[slice, slice, slice], lps_from_index: Array) -> Array:
+    """Outermost voxel centres (8, 3) of a box [k, j, i]."""
+    i, j, k = ((part.start, part.stop - 1) for part in box[::-1])
+    return apply_affine(lps_from_index, np.array([[a, b, c] for a in i for b in j for c in k], dtype=np.float64))
+
+
 def _largest(mask: Mask) -> Mask:
+    """The largest connected part."""
     regions, count = label(mask)
     if count <= 1:
         return mask
@@ -341,9 +371,7 @@ def _largest(mask: Mask) -> Mask:
 def _distance_field(mask: Mask, lps_from_index: Array, around_lps: Array) -> DistanceField:
     """Signed distance (mm) on an even grid of about 0.7 mm, over the mask and on to the fossa, within 75 mm of it."""
     step = float(np.clip(spacing_mm(lps_from_index).min(), 0.7, 1.0))
-    k, j, i = (np.nonzero(mask.any(axis=axes))[0] for axes in ((1, 2), (0, 2), (0, 1)))
-    box = np.array([[a, b, c] for a in (i[0], i[-1]) for b in (j[0], j[-1]) for c in (k[0], k[-1])], dtype=np.float64)
-    corners = apply_affine(lps_from_index, box)
+    corners = _corners_lps(_box_of(mask, 0), lps_from_index)
     lo = np.maximum(np.minimum(corners.min(axis=0), around_lps) - 12.0, around_lps - 75.0)
     hi = np.minimum(np.maximum(corners.max(axis=0), around_lps) + 12.0, around_lps + 75.0)
     affine = np.diag([step, step, step, 1.0])

@@ -66,9 +66,10 @@ def fit_walls(
     best = np.full(c.size, np.inf)
     state = np.stack([c, t, near_hu, far_hu], axis=1)
     kept = state.copy()
-    weight = None
+    weight = np.ones_like(y)
+    normal, gradient = np.zeros((c.size, 4, 4)), np.zeros((c.size, 4))
     for n in range(iterations):
-        if n % 5 == 0 or weight is None:  # the window follows the wall, but not at every step, so that costs compare
+        if n % 5 == 0:  # the window follows the wall, but not at every step, so that costs compare
             away = np.abs(x - kept[:, :1]) - kept[:, 1:2] / 2
             weight = 1 / (1 + np.exp(np.clip((away - window_mm) / 0.4, -40, 40)))
             best[:] = np.inf
@@ -83,17 +84,14 @@ def fit_walls(
         best = np.where(better, cost, best)
         damping = np.clip(np.where(better, damping * 0.4, damping * 6.0), 1e-5, 1e4)
         jacobian = np.stack(
-            [rise_a * d_near - rise_b * d_far, -0.5 * (rise_a * d_near + rise_b * d_far), near, far], axis=2
+            [rise_a * d_near - rise_b * d_far, -0.5 * (rise_a * d_near + rise_b * d_far), near, far], axis=1
         )
-        if n == 0 or n % 5 == 0 or better.any():
-            jw = jacobian * weight[..., None]
-            normal = np.einsum("nmp,nmq->npq", jw, jacobian)
-            gradient = np.einsum("nmp,nm->np", jw, r)
-            normal_kept = normal if n == 0 else np.where(better[:, None, None], normal, normal_kept)
-            gradient_kept = gradient if n == 0 else np.where(better[:, None], gradient, gradient_kept)
-        diagonal = np.einsum("npp->np", normal_kept)
-        lifted = normal_kept + np.einsum("np,pq->npq", diagonal * damping[:, None] + 1e-6, np.eye(4))
-        step = np.linalg.solve(lifted, gradient_kept[..., None])[..., 0]
+        weighted = jacobian * weight[:, None, :]
+        normal = np.where(better[:, None, None], weighted @ jacobian.transpose(0, 2, 1), normal)
+        gradient = np.where(better[:, None], (weighted @ r[..., None])[..., 0], gradient)
+        diagonal = np.einsum("npp->np", normal)
+        lifted = normal + (diagonal * damping[:, None] + 1e-6)[:, None, :] * np.eye(4)
+        step = np.linalg.solve(lifted, gradient[..., None])[..., 0]
         step[:, :2] = np.clip(step[:, :2], -1.0, 1.0)
         state = kept + step
         state[:, 1] = np.clip(state[:, 1], 0.05, 14.0)
