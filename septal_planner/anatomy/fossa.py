@@ -189,7 +189,10 @@ def _membrane(fit: WallFit, patch: HeightPatch, uu: Array, vv: Array, wall_mm: A
     for _ in range(4):
         outline, seen = _rim(patch, thickness, center)
         mask = _inside(outline, uu, vv)
-        center = np.array([uu[mask].mean(), vv[mask].mean()]) if mask.any() else seed
+        if mask.any():
+            # where a rim is not seen the outline is bridged: it must not walk away from the marked point on its own bridge
+            shift = np.array([uu[mask].mean(), vv[mask].mean()]) - seed
+            center = seed + shift * min(1.0, (1.0 + 6.0 * seen**3) / max(float(np.linalg.norm(shift)), 1e-9))
     if not mask.any():
         raise AnatomyNotFound(
             "No part of the wall around the fossa point is thinner than its surroundings (a patch, an occluder or a "
