@@ -10,3 +10,7 @@ class InputRefused(Exception):
 
 class AnatomyNotFound(Exception):
     """The anatomy could not be found or fails a plausibility check (console exit status 4)."""
+
+
+class CallIsOff(Exception):
+    """The words of a call do not fit together, or name what is not there (console exit status 2)."""

@@ -16,6 +16,7 @@ from septal_planner.geometry.measurement import Measurement
 from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
+from septal_planner.plan import Plan, build_plan
 from septal_planner.plausibility import check_annulus, check_plausible, measured
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.procedures import Procedure
@@ -35,13 +36,14 @@ DEFAULT_PROCEDURE = "edge-to-edge-degenerative"
 SUPINE = ("HFS", "FFS")
 
 USUAL_CAUTIONS = (
-    "This is a planning aid, not a medical device: confirm the puncture with imaging at the table; local protocol and licensed "
-    "practice come first.",
-    "The height is measured on the membrane at rest. The tip tents it before crossing, which moves the hole, mostly down and "
-    "back, and echo measures the tented height: allow some 5 mm (common practice, no source).",
-    "Septum, annulus and atria move with the heartbeat and with breathing: every number holds for the phase of this CT only.",
-    "The catheter is one sheath turn and one arc without weight, friction or tissue: it says what shape would be needed, not "
-    "that an instrument takes it.",
+    "This is a planning aid, not a medical device: confirm the puncture with imaging at the table; local protocol "
+    "and licensed practice come first.",
+    "The height is measured on the membrane at rest. The tip tents it before crossing, which moves the hole, mostly "
+    "down and back, and echo measures the tented height: allow some 5 mm (common practice, no source).",
+    "Septum, annulus and atria move with the heartbeat and with breathing: every number holds for the phase of this "
+    "CT only.",
+    "The catheter is one sheath turn and one arc without weight, friction or tissue: it says what shape would be "
+    "needed, not that an instrument takes it.",
 )
 
 
@@ -50,7 +52,7 @@ class PlannedCase:
     """Everything found and chosen for one CT. `views` is None where the patient was not supine."""
 
     volume: Volume
-    landmarks: Landmarks                          # as checked: in order
+    landmarks: Landmarks  # as checked: in order
     procedure: Procedure
     mitral: Annulus
     tricuspid: Annulus | None
@@ -58,9 +60,10 @@ class PlannedCase:
     fossa: Fossa
     site: PunctureSite
     views: Mapping[str, carm.CArmView] | None
-    labels: NDArray[np.uint8]                     # [k, j, i] on the grid of `chambers`, membrane included
+    labels: NDArray[np.uint8]  # [k, j, i] on the grid of `chambers`, membrane included
     measurements: tuple[Measurement, ...]
     cautions: tuple[str, ...]
+    plan: Plan  # the same as it is saved
 
 
 def make_plan(
@@ -77,7 +80,8 @@ def make_plan(
     (3,), and work out reach and views.
 
     `landmark_sd_mm` is the doubt of each landmark coordinate, one standard deviation. Raises UnknownProcedure,
-    InputRefused for landmarks or a target that do not fit the CT, AnatomyNotFound for what cannot be found or cannot be.
+    InputRefused for landmarks or a target that do not fit the CT, AnatomyNotFound for what cannot be found or cannot
+    be.
     """
     say = progress or (lambda _text: None)
     wanted = procedure_named(procedure)
@@ -87,8 +91,10 @@ def make_plan(
 
     say("Measuring the valve rings")
     mitral = measure_annulus(
-        points["mitral_annulus"], atrium_point_lps=points["left_atrium"][0],
-        aorta_point_lps=points["aorta"][0] if "aorta" in points else None, septum_point_lps=points["fossa"][0],
+        points["mitral_annulus"],
+        atrium_point_lps=points["left_atrium"][0],
+        aorta_point_lps=points["aorta"][0] if "aorta" in points else None,
+        septum_point_lps=points["fossa"][0],
     )
     check_annulus(mitral)
     tricuspid = None
@@ -108,27 +114,69 @@ def make_plan(
     else:
         snapped, moved_mm = snap_user_target(target_lps, fossa)
         site = evaluate_site(
-            snapped, fossa, mitral, chambers, points, wanted, source="user", moved_mm=moved_mm,
-            sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm,
+            snapped,
+            fossa,
+            mitral,
+            chambers,
+            points,
+            wanted,
+            source="user",
+            moved_mm=moved_mm,
+            sheath_angle_deg=sheath_angle_deg,
+            landmark_sd_mm=landmark_sd_mm,
         )
     views = find_views(volume.patient_position, fossa, mitral, tricuspid)
-    cautions = (
-        *USUAL_CAUTIONS, *_site_cautions(site), *unusual, *_missing(landmarks, chambers, wanted),
-        *_acquisition_cautions(volume, views is not None), *volume.notes, *landmarks.notes, *chambers.notes, *fossa.notes,
+    cautions = tuple(
+        dict.fromkeys(
+            [
+                *USUAL_CAUTIONS,
+                *_site_cautions(site),
+                *unusual,
+                *_missing(landmarks, chambers, wanted),
+                *_acquisition_cautions(volume, views is not None),
+                *volume.notes,
+                *landmarks.notes,
+                *chambers.notes,
+                *fossa.notes,
+            ]
+        )
+    )
+    measurements = tuple(list_measurements(mitral, tricuspid, chambers, fossa, site, landmark_sd_mm=landmark_sd_mm))
+    plan = build_plan(
+        volume=volume,
+        landmarks=landmarks,
+        procedure=wanted,
+        mitral=mitral,
+        tricuspid=tricuspid,
+        chambers=chambers,
+        fossa=fossa,
+        site=site,
+        views=views,
+        measurements=measurements,
+        cautions=cautions,
     )
     return PlannedCase(
-        volume=volume, landmarks=landmarks, procedure=wanted, mitral=mitral, tricuspid=tricuspid, chambers=chambers,
-        fossa=fossa, site=site, views=views, labels=label_membrane(chambers, fossa),
-        measurements=tuple(list_measurements(mitral, tricuspid, chambers, fossa, site, landmark_sd_mm=landmark_sd_mm)),
-        cautions=tuple(dict.fromkeys(cautions)),
+        volume,
+        landmarks,
+        wanted,
+        mitral,
+        tricuspid,
+        chambers,
+        fossa,
+        site,
+        views,
+        label_membrane(chambers, fossa),
+        measurements,
+        cautions,
+        plan,
     )
 
 
 def find_views(
     patient_position: str | None, fossa: Fossa, mitral: Annulus, tricuspid: Annulus | None
 ) -> dict[str, carm.CArmView] | None:
-    """C-arm views by name, or None where the CT says that the patient did not lie supine: the angles are about a patient
-    lying as in the CT (SCCT 2019 consensus on CT for valve planning, table 6: propose none then)."""
+    """C-arm views by name, or None where the CT says that the patient did not lie supine: the angles are about a
+    patient lying as in the CT (SCCT 2019 consensus on CT for valve planning, table 6: propose none then)."""
     if patient_position is not None and patient_position not in SUPINE:
         return None
     views = {
@@ -155,16 +203,20 @@ def _site_cautions(site: PunctureSite) -> list[str]:
 def _missing(landmarks: Landmarks, chambers: Chambers, procedure: Procedure) -> list[str]:
     """What was not assessed, and why."""
     points = landmarks.points_lps
-    said = [f"{name.replace('_', ' ').capitalize()}: not assessed. {why}" for name, why in chambers.not_assessed.items()]
+    said = [
+        f"{name.replace('_', ' ').capitalize()}: not assessed. {why}" for name, why in chambers.not_assessed.items()
+    ]
     if "tricuspid_annulus" not in points:
         said.append("Tricuspid annulus: not assessed. No tricuspid_annulus points were marked.")
     if "leaflet_coaptation" not in points:
         said.append(
-            "Height above the leaflet coaptation, which some books mean: not assessed. No leaflet_coaptation point was marked."
+            "Height above the leaflet coaptation, which some books mean: not assessed. No leaflet_coaptation point "
+            "was marked."
         )
     said.extend(
         f"{procedure.title} asks for the landmark {name}, which was not marked: the way to it is not assessed."
-        for name in procedure.needs if name not in points
+        for name in procedure.needs
+        if name not in points
     )
     return said
 
@@ -172,15 +224,18 @@ def _missing(landmarks: Landmarks, chambers: Chambers, procedure: Procedure) -> 
 def _acquisition_cautions(volume: Volume, views_given: bool) -> list[str]:
     said = []
     if volume.phase_percent is None:
-        said.append("The cardiac phase of this CT is not recorded: the annulus and the height may differ in another phase.")
+        said.append(
+            "The cardiac phase of this CT is not recorded: the annulus and the height may differ in another phase."
+        )
     if not views_given:
         said.append(
-            f"The patient lay {volume.patient_position} in the CT, not supine: no C-arm angles are given, since the heart lies "
-            "differently at the table."
+            f"The patient lay {volume.patient_position} in the CT, not supine: no C-arm angles are given, since the "
+            "heart lies differently at the table."
         )
     elif volume.patient_position is None:
         said.append(
-            "How the patient lay in the CT is not recorded: the C-arm angles hold only if it was supine, as at the table."
+            "How the patient lay in the CT is not recorded: the C-arm angles hold only if it was supine, as at the "
+            "table."
         )
     return said
 
@@ -189,32 +244,89 @@ def _acquisition_cautions(volume: Volume, views_given: bool) -> list[str]:
 
 
 def list_measurements(
-    mitral: Annulus, tricuspid: Annulus | None, chambers: Chambers, fossa: Fossa, site: PunctureSite, *, landmark_sd_mm: float
+    mitral: Annulus,
+    tricuspid: Annulus | None,
+    chambers: Chambers,
+    fossa: Fossa,
+    site: PunctureSite,
+    *,
+    landmark_sd_mm: float,
 ) -> list[Measurement]:
     """Every number with its unit, one standard uncertainty (None where not assessed) and how it was got."""
     found = [
-        Measurement("height above mitral annulus", site.height_mm, "mm", site.height_sd_mm,
-                    "signed distance of the target from the best-fit annular plane, atrial side positive"),
+        Measurement(
+            "height above mitral annulus",
+            site.height_mm,
+            "mm",
+            site.height_sd_mm,
+            "signed distance of the target from the best-fit annular plane, atrial side positive",
+        ),
     ]
 
     def add(name: str, value: float | None, unit: str, sd: float | None, method: str) -> None:
         if value is not None:
             found.append(Measurement(name, float(value), unit, sd, method))
 
-    add("height above leaflet coaptation", site.height_above_coaptation_mm, "mm", None,
-        "along the annular normal from the leaflet_coaptation landmark")
-    add("superior fraction", site.superior_fraction, "1", None, "position between the lowest (0) and highest (1) point of the rim")
-    add("anterior fraction", site.anterior_fraction, "1", None, "position between the hindmost (0) and foremost (1) point of the rim")
-    add("wall thickness at target", site.wall_thickness_mm, "mm", site.wall_thickness_sd_mm,
-        "edges of the wall fitted to the brightness profile across it")
-    add("distance to aorta", site.distance_to_aorta_mm, "mm", site.distance_to_aorta_sd_mm,
-        "to the nearest point of the aortic blood pool, in space")
-    add("distance to posterior wall", site.distance_to_posterior_wall_mm, "mm", site.distance_to_posterior_wall_sd_mm,
-        "free path along the crossing direction until the left atrial blood pool ends")
-    add("distance to rim", site.distance_to_rim_mm, "mm", site.distance_to_rim_sd_mm, "to the nearest point of the fossa's rim")
+    add(
+        "height above leaflet coaptation",
+        site.height_above_coaptation_mm,
+        "mm",
+        None,
+        "along the annular normal from the leaflet_coaptation landmark",
+    )
+    add(
+        "superior fraction",
+        site.superior_fraction,
+        "1",
+        None,
+        "position between the lowest (0) and highest (1) point of the rim",
+    )
+    add(
+        "anterior fraction",
+        site.anterior_fraction,
+        "1",
+        None,
+        "position between the hindmost (0) and foremost (1) point of the rim",
+    )
+    add(
+        "wall thickness at target",
+        site.wall_thickness_mm,
+        "mm",
+        site.wall_thickness_sd_mm,
+        "edges of the wall fitted to the brightness profile across it",
+    )
+    add(
+        "distance to aorta",
+        site.distance_to_aorta_mm,
+        "mm",
+        site.distance_to_aorta_sd_mm,
+        "to the nearest point of the aortic blood pool, in space",
+    )
+    add(
+        "distance to posterior wall",
+        site.distance_to_posterior_wall_mm,
+        "mm",
+        site.distance_to_posterior_wall_sd_mm,
+        "free path along the crossing direction until the left atrial blood pool ends",
+    )
+    add(
+        "distance to rim",
+        site.distance_to_rim_mm,
+        "mm",
+        site.distance_to_rim_sd_mm,
+        "to the nearest point of the fossa's rim",
+    )
     add("fossa area", fossa.area_mm2, "mm2", None, "of the mid-surface within the rim of the membrane")
-    add("fossa superior-inferior", fossa.superior_inferior_mm, "mm", None, "extent of the rim toward the head, in space")
-    add("fossa anterior-posterior", fossa.anterior_posterior_mm, "mm", None, "extent of the rim toward the front, in space")
+    add(
+        "fossa superior-inferior", fossa.superior_inferior_mm, "mm", None, "extent of the rim toward the head, in space"
+    )
+    add(
+        "fossa anterior-posterior",
+        fossa.anterior_posterior_mm,
+        "mm",
+        None,
+        "extent of the rim toward the front, in space",
+    )
     add("fossa mean thickness", fossa.thickness_mean_mm, "mm", fossa.thickness_sd_mm, "mean over the membrane, by area")
     add("fossa least thickness", fossa.thickness_min_mm, "mm", None, "least over the membrane")
     for name, ring in (("mitral", mitral), ("tricuspid", tricuspid)):
@@ -222,16 +334,36 @@ def list_measurements(
             _add_annulus(add, name, ring, landmark_sd_mm)
     for name, volume_ml in chambers.volume_ml.items():
         spoken = name.replace("_", " ")
-        add(f"{spoken} volume", volume_ml, "mL", None, "blood between the gates of its valves and the mouths of its vessels"
-            if name in ("left_atrium", "right_atrium") else "blood within the part of it that the CT shows")
-        add(f"{spoken} brightness", chambers.mean_hu[name], "HU", None,
-            f"mean over its blood, whose spread is {chambers.sd_hu[name]:.0f} HU")
+        add(
+            f"{spoken} volume",
+            volume_ml,
+            "mL",
+            None,
+            "blood between the gates of its valves and the mouths of its vessels"
+            if name in ("left_atrium", "right_atrium")
+            else "blood within the part of it that the CT shows",
+        )
+        add(
+            f"{spoken} brightness",
+            chambers.mean_hu[name],
+            "HU",
+            None,
+            f"mean over its blood, whose spread is {chambers.sd_hu[name]:.0f} HU",
+        )
     reach = site.reach
     add("entry angle", reach.entry_angle_deg, "deg", None, "between crossing direction and septal normal")
-    add("turn angle", reach.turn_angle_deg, "deg", None, "between crossing direction and the axis into the mitral valve")
+    add(
+        "turn angle", reach.turn_angle_deg, "deg", None, "between crossing direction and the axis into the mitral valve"
+    )
     add("bend radius", reach.bend_radius_mm, "mm", None, "of the one arc from the target to its goal")
     add("axis tilt", reach.axis_tilt_deg, "deg", None, "between the arc's end and the axis into the mitral valve")
-    add("clearance of the arc", reach.clearance_mm, "mm", reach.clearance_sd_mm, "least distance of the arc from the left atrial wall")
+    add(
+        "clearance of the arc",
+        reach.clearance_mm,
+        "mm",
+        reach.clearance_sd_mm,
+        "least distance of the arc from the left atrial wall",
+    )
     return found
 
 
@@ -242,16 +374,41 @@ def _add_annulus(
     # each point's radial error moves its own sector of the outline; neighbours are taken as independent
     area_sd = landmark_sd_mm * ring.perimeter_mm / float(np.sqrt(n))
     add(f"{name} annulus area", ring.area_mm2, "mm2", area_sd, "of the hinge line projected on its best-fit plane")
-    add(f"{name} annulus perimeter", ring.perimeter_mm, "mm", 2 * np.pi * landmark_sd_mm / float(np.sqrt(n)),
-        "of the hinge line in space, by a periodic cubic spline")
-    add(f"{name} septal-lateral diameter", ring.septal_lateral_mm, "mm", float(np.sqrt(2)) * landmark_sd_mm,
-        "least caliper width of the projected hinge line")
-    add(f"{name} intercommissural diameter", ring.intercommissural_mm, "mm", float(np.sqrt(2)) * landmark_sd_mm,
-        "caliper width across the least one")
-    add(f"{name} saddle height", ring.saddle_height_mm, "mm", float(np.sqrt(2)) * landmark_sd_mm,
-        "range of the hinge line's distance from its plane")
+    add(
+        f"{name} annulus perimeter",
+        ring.perimeter_mm,
+        "mm",
+        2 * np.pi * landmark_sd_mm / float(np.sqrt(n)),
+        "of the hinge line in space, by a periodic cubic spline",
+    )
+    add(
+        f"{name} septal-lateral diameter",
+        ring.septal_lateral_mm,
+        "mm",
+        float(np.sqrt(2)) * landmark_sd_mm,
+        "least caliper width of the projected hinge line",
+    )
+    add(
+        f"{name} intercommissural diameter",
+        ring.intercommissural_mm,
+        "mm",
+        float(np.sqrt(2)) * landmark_sd_mm,
+        "caliper width across the least one",
+    )
+    add(
+        f"{name} saddle height",
+        ring.saddle_height_mm,
+        "mm",
+        float(np.sqrt(2)) * landmark_sd_mm,
+        "range of the hinge line's distance from its plane",
+    )
     if name != "mitral":
         return
-    add(f"{name} D-shape area", ring.d_shape_area_mm2, "mm2", None,
-        "estimate: cut by a chord of intercommissural width / 1.44 on the septal side (doi 10.1093/ejcts/ezz096)")
+    add(
+        f"{name} D-shape area",
+        ring.d_shape_area_mm2,
+        "mm2",
+        None,
+        "estimate: cut by a chord of intercommissural width / 1.44 on the septal side (doi 10.1093/ejcts/ezz096)",
+    )
     add(f"{name} D-shape perimeter", ring.d_shape_perimeter_mm, "mm", None, "of the same D, in its plane")

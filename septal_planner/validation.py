@@ -10,14 +10,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import septal_phantoms
 from numpy.typing import NDArray
 from scipy.ndimage import binary_erosion, gaussian_filter
 from scipy.spatial import cKDTree
-from skimage.measure import marching_cubes
-
-import septal_phantoms
 from septal_phantoms.phantom import landmarks_of
 from septal_phantoms.truth import beam
+from skimage.measure import marching_cubes
+
 from septal_planner import __version__
 from septal_planner.anatomy.chambers import LABELS, Chambers
 from septal_planner.errors import AnatomyNotFound, InputRefused
@@ -83,13 +83,20 @@ class Coverage:
 def volume_of(phantom: septal_phantoms.Phantom) -> Volume:
     """The phantom's CT as the planner takes it, without the way over files."""
     return Volume(
-        phantom.hu, phantom.lps_from_index, source=f"phantom {phantom.name}", phase_percent=phantom.phase_percent,
+        phantom.hu,
+        phantom.lps_from_index,
+        source=f"phantom {phantom.name}",
+        phase_percent=phantom.phase_percent,
         patient_position="HFS",
     )
 
 
 def validate(
-    *, quick: bool = False, seeds: int = 0, cases: Iterable[tuple[str, float | None]] = CASES, progress: Progress | None = None
+    *,
+    quick: bool = False,
+    seeds: int = 0,
+    cases: Iterable[tuple[str, float | None]] = CASES,
+    progress: Progress | None = None,
 ) -> tuple[list[PhantomResult], Coverage | None]:
     """Plan each phantom, and `seeds` times more with 1 mm observer noise, in turn over the phantoms."""
     say = progress or (lambda _text: None)
@@ -157,12 +164,17 @@ def compare_site(case: PlannedCase, truth: septal_phantoms.Truth) -> list[Row]:
     target = site.target_lps
     rows = [
         Row("target off the mid-surface", None, None, abs(float(truth.midsurface_distance_mm(target)[0])), 0.5, "mm"),
-        Row("target outside the membrane", None, None, 0.0 if bool(truth.on_membrane(target)[0]) else 1.0, 0.0, "times"),
+        Row(
+            "target outside the membrane", None, None, 0.0 if bool(truth.on_membrane(target)[0]) else 1.0, 0.0, "times"
+        ),
         _difference("height above the annulus", site.height_mm, float(truth.height_mm(target)[0]), 0.5),
         _difference("distance to the aorta", site.distance_to_aorta_mm, float(truth.aorta_distance_mm(target)[0]), 1.0),
         _difference(
-            "free path to the posterior wall", site.distance_to_posterior_wall_mm,
-            truth.free_path_mm(target, site.reach.crossing_direction), 1.5),
+            "free path to the posterior wall",
+            site.distance_to_posterior_wall_mm,
+            truth.free_path_mm(target, site.reach.crossing_direction),
+            1.5,
+        ),
     ]
     return rows
 
@@ -218,15 +230,15 @@ def _near(chambers: Chambers, center_lps: Array) -> tuple[NDArray[np.uint8], Arr
     hi = np.minimum(np.ceil(index).astype(int) + reach + 1, np.array(chambers.labels.shape[::-1]))
     affine = chambers.lps_from_index.copy()
     affine[:3, 3] = apply_affine(chambers.lps_from_index, lo)
-    return chambers.labels[lo[2]:hi[2], lo[1]:hi[1], lo[0]:hi[0]], affine
+    return chambers.labels[lo[2] : hi[2], lo[1] : hi[1], lo[0] : hi[0]], affine
 
 
 def mean_surface_distance_mm(found: Mask, true: Mask, spacing: Array, *, keep: Mask) -> float:
-    """Mean over both surfaces of the distance to the other one, mm. What lies at the edge of `keep` is left out: there both
-    are cut by the same surface.
+    """Mean over both surfaces of the distance to the other one, mm. What lies at the edge of `keep` is left out:
+    there both are cut by the same surface.
 
-    Surfaces by marching cubes over masks smoothed by 0.7 voxels: between layers of voxels the distance would come out too
-    small, since the nearest step of a staircase is nearer than its middle.
+    Surfaces by marching cubes over masks smoothed by 0.7 voxels: between layers of voxels the distance would come
+    out too small, since the nearest step of a staircase is nearer than its middle.
     """
     inner = _eroded(_eroded(keep))
     one, other = _surface(found, spacing), _surface(true, spacing)
@@ -252,7 +264,8 @@ def _eroded(mask: Mask) -> Mask:
     return np.asarray(binary_erosion(mask))
 
 
-# -------------------------------------------------------------------------------------------------------------- on paper
+# -------------------------------------------------------------------------------------------------------------- on
+# paper
 
 
 def as_document(results: list[PhantomResult], coverage: Coverage | None, *, quick: bool) -> dict[str, Any]:
@@ -264,13 +277,17 @@ def as_document(results: list[PhantomResult], coverage: Coverage | None, *, quic
         "passed": all(r.passed for r in results) and (coverage is None or coverage.passed),
         "phantoms": [
             {
-                "phantom": r.phantom, "passed": r.passed, "planning_seconds": round(r.seconds, 2), "refused": r.refused,
+                "phantom": r.phantom,
+                "passed": r.passed,
+                "planning_seconds": round(r.seconds, 2),
+                "refused": r.refused,
                 "rows": [{**asdict(row), "passed": row.passed} for row in r.rows],
             }
             for r in results
         ],
         "height_interval_coverage": (
-            None if coverage is None
+            None
+            if coverage is None
             else {**asdict(coverage), "refused": list(coverage.refused), "passed": coverage.passed}
         ),
     }
@@ -279,10 +296,13 @@ def as_document(results: list[PhantomResult], coverage: Coverage | None, *, quic
 def as_markdown(document: Mapping[str, Any]) -> str:
     """The same as tables."""
     lines = [
-        "# Validation against phantoms", "",
+        "# Validation against phantoms",
+        "",
         f"{document['software']['name']} {document['software']['version']}, {document['size']}, points exact. "
-        f"All bars met: {'yes' if document['passed'] else 'NO'}.", "",
-        "Errors are absolute. The truth comes from the phantoms' closed forms, not from the planner.", "",
+        f"All bars met: {'yes' if document['passed'] else 'NO'}.",
+        "",
+        "Errors are absolute. The truth comes from the phantoms' closed forms, not from the planner.",
+        "",
     ]
     for phantom in document["phantoms"]:
         lines += [f"## {phantom['phantom']}: {_word(phantom['passed'])} ({phantom['planning_seconds']:.1f} s)", ""]
@@ -293,17 +313,19 @@ def as_markdown(document: Mapping[str, Any]) -> str:
         for row in phantom["rows"]:
             bar = f"{'at least' if row['at_least'] else 'at most'} {row['bar']:g} {_unit(row['unit'])}"
             lines.append(
-                f"| {row['name']} | {_number(row['value'])} | {_number(row['truth'])} | {row['error']:.3g} {_unit(row['unit'])} "
-                f"| {bar} | {_word(row['passed'])} |"
+                f"| {row['name']} | {_number(row['value'])} | {_number(row['truth'])} | {row['error']:.3g} "
+                f"{_unit(row['unit'])} | {bar} | {_word(row['passed'])} |"
             )
         lines.append("")
     coverage = document["height_interval_coverage"]
     if coverage is not None:
         lines += [
-            "## Height interval with observer noise", "",
-            f"With {coverage['noise_mm']:g} mm noise on every landmark coordinate the true height of the target lay in the 95 % "
-            f"interval in {coverage['held']} of {coverage['plans']} plans (bar: at least {100 * COVERAGE_AT_LEAST:.0f} %): "
-            f"{_word(coverage['passed'])}.", "",
+            "## Height interval with observer noise",
+            "",
+            f"With {coverage['noise_mm']:g} mm noise on every landmark coordinate the true height of the target lay "
+            f"in the 95 % interval in {coverage['held']} of {coverage['plans']} plans (bar: at least "
+            f"{100 * COVERAGE_AT_LEAST:.0f} %): {_word(coverage['passed'])}.",
+            "",
             *(f"- {text}" for text in coverage["refused"]),
         ]
     return "\n".join(lines).rstrip() + "\n"

@@ -1,7 +1,8 @@
-"""Ratios of time, and peak memory, on the full phantom (512 x 512 x 300), all from one run: `python tests/benchmark.py`.
+"""Ratios of time, and peak memory, on the full phantom (512 x 512 x 300), all from one run: `python
+tests/benchmark.py`.
 
-Ratios rather than seconds, so that the machine matters little. Each bar stands beside its ratio; ends with status 1 where one is
-not met. Takes some minutes and about 3 GiB of disk and memory in a temporary folder.
+Ratios rather than seconds, so that the machine matters little. Each bar stands beside its ratio; ends with status 1
+where one is not met. Takes some minutes and about 3 GiB of disk and memory in a temporary folder.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ from pathlib import Path
 FULL = (512, 512, 300)
 SPACING = (0.4, 0.4, 0.5)
 
-# The whole plan without the PDF, in a process of its own, whose peak memory is printed in KiB. Linux keeps it as VmHWM; the
-# ru_maxrss of getrusage would still hold the peak of the parent it was forked from.
+# The whole plan without the PDF, in a process of its own, whose peak memory is printed in KiB. Linux keeps it as
+# VmHWM; the ru_maxrss of getrusage would still hold the peak of the parent it was forked from.
 PLAN = """
 import sys
 from pathlib import Path
@@ -68,8 +69,8 @@ def bare_reader(files: list[str]) -> None:
 
 
 def flood_seconds(volume: object, landmarks: object) -> float:
-    """Time of one marker watershed of scikit-image on the gradient of the whole volume (itself not counted), a marker in each
-    chamber and one in the lowest slices."""
+    """Time of one marker watershed of scikit-image on the gradient of the whole volume (itself not counted), a
+    marker in each chamber and one in the lowest slices."""
     import numpy as np
     from scipy.ndimage import gaussian_gradient_magnitude
     from skimage.segmentation import watershed
@@ -109,22 +110,30 @@ def main() -> int:
         bare_reader(files)  # once, so that the files are in memory for both
         bare = seconds(lambda: bare_reader(files), times=3)
         reading = seconds(lambda: read_volume(folder / "ct"), times=3)
-        rows.append((f"reading ({reading:.1f} s) over SimpleITK's bare series reader ({bare:.1f} s)", reading / bare, 2.0, "x"))
+        rows.append(
+            (f"reading ({reading:.1f} s) over SimpleITK's bare series reader ({bare:.1f} s)", reading / bare, 2.0, "x")
+        )
 
         print("Planning ...", file=sys.stderr)
         volume, landmarks = read_volume(folder / "ct"), read_landmarks(folder / "landmarks.json")
-        cases = []
-        making = seconds(lambda: cases.append(make_plan(volume, landmarks)))
-        planning = reading + making
-        pdf = seconds(lambda: print_pdf(cases[0], folder))
+        start = time.perf_counter()
+        case = make_plan(volume, landmarks)
+        planning = reading + time.perf_counter() - start
+        start = time.perf_counter()
+        print_pdf(case, folder)
+        pdf = time.perf_counter() - start
         print("Watershed ...", file=sys.stderr)
         flood = flood_seconds(volume, landmarks)
         rows += [
-            (f"plan without PDF, reading included ({planning:.1f} s) over one marker watershed ({flood:.1f} s)",
-             planning / flood, 0.3, "x"),
+            (
+                f"plan without PDF, reading included ({planning:.1f} s) over one marker watershed ({flood:.1f} s)",
+                planning / flood,
+                0.3,
+                "x",
+            ),
             (f"pictures and PDF ({pdf:.1f} s) over planning ({planning:.1f} s)", pdf / planning, 1.0, "x"),
         ]
-        del volume, cases
+        del volume, case
         print("Memory ...", file=sys.stderr)
         peak = int(run_python("-c", PLAN, str(folder / "ct"), str(folder / "landmarks.json"))) / 2**20
         rows.append(("peak memory of a plan without PDF", peak, 3.0, "GiB"))
@@ -136,10 +145,10 @@ def main() -> int:
 
 def print_pdf(case: object, folder: Path) -> None:
     """Pictures and PDF as the console program writes them."""
-    from septal_planner import cli
+    from septal_planner import commands
 
     with contextlib.redirect_stderr(io.StringIO()):
-        cli.write_printout(case, folder, paper="a4", identity=False)  # type: ignore[arg-type]
+        commands.write_printout(case, folder, paper="a4", identity=False)  # type: ignore[arg-type]
 
 
 if __name__ == "__main__":

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -43,14 +42,14 @@ def quick_phantom() -> Any:
 
 
 @pytest.fixture(scope="session")
-def written_phantom(quick_phantom: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[WrittenPhantom]:
+def written_phantom(quick_phantom: Any, tmp_path_factory: pytest.TempPathFactory) -> WrittenPhantom:
     """The quick normal heart as a DICOM series with landmarks."""
     import septal_phantoms
 
     folder = tmp_path_factory.mktemp("phantom")
     septal_phantoms.write_dicom(quick_phantom, folder / "ct")
     septal_phantoms.write_landmarks(quick_phantom, folder / "landmarks.json")
-    yield WrittenPhantom(folder, folder / "ct", folder / "landmarks.json", quick_phantom)
+    return WrittenPhantom(folder, folder / "ct", folder / "landmarks.json", quick_phantom)
 
 
 @pytest.fixture

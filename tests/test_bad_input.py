@@ -61,7 +61,8 @@ def slices(folder: Path) -> list[Path]:
     return sorted(p for p in folder.rglob("*") if p.is_file())
 
 
-# ---------------------------------------------------------------------------------------------------------------- the CT
+# ----------------------------------------------------------------------------------------------------------------
+# the CT
 
 
 def test_folder_that_is_not_there(case: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -134,7 +135,8 @@ def test_eight_bit_picture(case: Any, quick_phantom: Any, tmp_path: Path, capsys
     assert "Hounsfield" in sentence or "HU" in sentence
 
 
-# --------------------------------------------------------------------------------------------------------- the landmarks
+# --------------------------------------------------------------------------------------------------------- the
+# landmarks
 
 
 def test_landmarks_that_are_not_json(written_phantom: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -204,7 +206,8 @@ def test_annulus_points_in_disorder_are_put_in_order(
     assert ring.perimeter_mm == pytest.approx(quick_phantom.truth.mitral.perimeter_mm, rel=0.02)
 
 
-# ------------------------------------------------------------------------------------------------------- call and output
+# ------------------------------------------------------------------------------------------------------- call and
+# output
 
 
 def test_target_off_the_septum(case: Any, capsys: pytest.CaptureFixture[str]) -> None:
@@ -236,7 +239,9 @@ def test_output_folder_that_nobody_can_write(case: Any, capsys: pytest.CaptureFi
     assert "cannot be written" in case.refused(capsys, 3)
 
 
-def test_disk_full_while_writing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_disk_full_while_writing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     import septal_phantoms
 
     def write(*_args: object, **_named: object) -> None:
@@ -249,7 +254,9 @@ def test_disk_full_while_writing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert list(tmp_path.iterdir()) == []
 
 
-def test_something_unforeseen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_something_unforeseen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     import septal_phantoms
 
     def make(*_args: object, **_named: object) -> None:

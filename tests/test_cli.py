@@ -102,10 +102,18 @@ def test_help_brings_in_nothing_heavy() -> None:
 @pytest.mark.parametrize(
     "words",
     [
-        [], ["nonsense"], ["plan"], ["plan", "a", "b"], ["plan", "a", "b", "--out", "c", "--target", "1", "2"],
-        ["plan", "a", "b", "--out", "c", "--target", "1", "2", "nan"], ["plan", "a", "b", "--out", "c", "--landmark-sd", "0"],
-        ["plan", "a", "b", "--out", "c", "--paper", "a3"], ["phantom", "normal", "--out", "c", "--size", "huge"],
-        ["xray", "a"], ["register", "a"], ["view"],
+        [],
+        ["nonsense"],
+        ["plan"],
+        ["plan", "a", "b"],
+        ["plan", "a", "b", "--out", "c", "--target", "1", "2"],
+        ["plan", "a", "b", "--out", "c", "--target", "1", "2", "nan"],
+        ["plan", "a", "b", "--out", "c", "--landmark-sd", "0"],
+        ["plan", "a", "b", "--out", "c", "--paper", "a3"],
+        ["phantom", "normal", "--out", "c", "--size", "huge"],
+        ["xray", "a"],
+        ["register", "a"],
+        ["view"],
     ],
 )
 def test_words_that_are_off_exit_with_2(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
@@ -158,7 +166,10 @@ def test_phantom_writes_what_it_says_and_the_same_twice(tmp_path: Path, capsys: 
 def test_progress_is_plain_and_apart_from_results(tmp_path: Path) -> None:
     done = subprocess.run(
         [*PROGRAM, "phantom", "normal", "--size", "quick", "--spacing", "3", "--out", str(tmp_path / "a")],
-        capture_output=True, text=True, check=True, env={**os.environ, "TERM": "xterm"},
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "TERM": "xterm"},
     )
     assert "Making the phantom" in done.stderr
     assert "\x1b" not in done.stderr + done.stdout
@@ -174,3 +185,13 @@ def test_the_readers_early_end_is_no_error() -> None:
     assert process.stderr.read() == b""
     process.stderr.close()
     process.wait(timeout=30)
+
+
+def test_defaults_are_those_of_the_library() -> None:
+    from septal_planner import pipeline
+    from septal_planner.puncture import catheter, target
+
+    got = cli.build_parser().parse_args(["plan", "a", "b", "--out", "c"])
+    assert got.procedure == pipeline.DEFAULT_PROCEDURE
+    assert got.sheath_angle == catheter.SHEATH_ANGLE_DEG
+    assert got.landmark_sd == target.LANDMARK_SD_MM

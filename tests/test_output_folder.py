@@ -82,7 +82,7 @@ def test_puts_back_what_was_there_when_moving_fails(tmp_path: Path, monkeypatch:
 def test_a_folder_under_a_file_is_refused(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     for out in (tmp_path / "file", tmp_path / "file" / "below"):
-        with pytest.raises(InputRefused, match="cannot be written.*--out"), staged(out):
+        with pytest.raises(InputRefused, match=r"cannot be written.*--out"), staged(out):
             pass
     assert tree(tmp_path) == {"file": "x"}
 
@@ -109,7 +109,7 @@ def test_a_full_disk_is_known_through_other_errors() -> None:
 
 def test_a_full_disk_while_writing_says_so_and_leaves_nothing(tmp_path: Path) -> None:
     out = tmp_path / "out"
-    with pytest.raises(InputRefused, match="full.*make room"), staged(out) as folder:
+    with pytest.raises(InputRefused, match=r"full.*make room"), staged(out) as folder:
         (folder / "part").write_text("x")
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     assert not out.exists()

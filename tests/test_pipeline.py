@@ -56,7 +56,9 @@ def test_views_are_about_a_supine_patient(case: PlannedCase) -> None:
 def test_unknown_position_and_phase_are_said(volume: Volume, quick_phantom: Any) -> None:
     bare = replace(volume, patient_position=None, phase_percent=None)
     needed = ("left_atrium", "right_atrium", "fossa", "mitral_annulus", "inferior_vena_cava")
-    case = make_plan(bare, Landmarks({n: quick_phantom.landmarks[n] for n in needed}), procedure="paravalvular-leak-medial")
+    case = make_plan(
+        bare, Landmarks({n: quick_phantom.landmarks[n] for n in needed}), procedure="paravalvular-leak-medial"
+    )
     text = " ".join(case.cautions)
     assert case.views is not None
     assert "not recorded: the C-arm angles hold only if it was supine" in text
@@ -113,10 +115,17 @@ def test_labels_hold_every_chamber_and_the_membrane(case: PlannedCase) -> None:
 
 
 def test_plausible_means_raise_no_caution() -> None:
-    # published means: Abdelghani 2017 doi 10.1093/ehjci/jew132 (annulus), doi 10.1186/s43044-020-00109-6 and 10.1002/ccd.31304
-    # (fossa), Xiong 2020 doi 10.4244/EIJ-D-19-00618 (azimuth RAO 33)
-    means = {"mitral_area": np.pi / 4 * 3.6**2, "intercommissural": 39.3, "septal_lateral": 31.4, "saddle_height": 6.0,
-             "fossa_area": 140.0, "fossa_thickness": 1.04, "septal_azimuth": 33.0}
+    # published means: Abdelghani 2017 doi 10.1093/ehjci/jew132 (annulus), doi 10.1186/s43044-020-00109-6 and
+    # 10.1002/ccd.31304 (fossa), Xiong 2020 doi 10.4244/EIJ-D-19-00618 (azimuth RAO 33)
+    means = {
+        "mitral_area": np.pi / 4 * 3.6**2,
+        "intercommissural": 39.3,
+        "septal_lateral": 31.4,
+        "saddle_height": 6.0,
+        "fossa_area": 140.0,
+        "fossa_thickness": 1.04,
+        "septal_azimuth": 33.0,
+    }
     assert check_plausible(means) == []
 
 
@@ -138,7 +147,8 @@ def test_every_range_is_measured(case: PlannedCase) -> None:
 
 @pytest.mark.skipif(not (DATA / "cardiac_cta_1p5mm.nii.gz").exists(), reason="the real CT is not here")
 def test_real_heart_lies_within_its_reading() -> None:
-    # read by eye for this project, see the README beside the data: fossa +-6 mm, annulus normal +-4 degrees, volumes as given
+    # read by eye for this project, see the README beside the data: fossa +-6 mm, annulus normal +-4 degrees, volumes
+    # as given
     volume = read_volume(DATA / "cardiac_cta_1p5mm.nii.gz")
     case = make_plan(volume, read_landmarks(DATA / "cardiac_cta_landmarks.json"))
     assert 105 <= case.chambers.volume_ml["left_atrium"] <= 140
@@ -147,7 +157,9 @@ def test_real_heart_lies_within_its_reading() -> None:
     assert 14 <= case.site.height_mm <= 27
     assert case.mitral.area_mm2 == pytest.approx(810, abs=80)
     assert case.mitral.perimeter_mm == pytest.approx(107, abs=5)
-    tilt = np.degrees(np.arccos(case.fossa.normal_lps @ np.array([0.27, 0.67, 0.70]) / np.linalg.norm([0.27, 0.67, 0.70])))
+    tilt = np.degrees(
+        np.arccos(case.fossa.normal_lps @ np.array([0.27, 0.67, 0.70]) / np.linalg.norm([0.27, 0.67, 0.70]))
+    )
     assert tilt <= 12
     assert any("is not available on this septum" in c for c in case.cautions)
     assert any("phase of this CT is not recorded" in c for c in case.cautions)

@@ -40,7 +40,9 @@ def test_surface_distance_of_spheres_is_the_difference_of_their_radii() -> None:
 
 def test_tables_say_what_was_met(tmp_path: Path) -> None:
     results = [
-        PhantomResult("a", 2.0, (Row("height", 40.0, 40.2, 0.2, 0.5, "mm"), Row("Dice", None, None, 0.9, 0.95, "1", True))),
+        PhantomResult(
+            "a", 2.0, (Row("height", 40.0, 40.2, 0.2, 0.5, "mm"), Row("Dice", None, None, 0.9, 0.95, "1", True))
+        ),
         PhantomResult("b", 2.0, (), "The wall could not be followed."),
     ]
     document = validation.as_document(results, Coverage(1.0, 20, 19, ("c: no.",)), quick=False)
@@ -48,8 +50,14 @@ def test_tables_say_what_was_met(tmp_path: Path) -> None:
     validation.write(document, tmp_path)
     assert json.loads((tmp_path / "validation.json").read_text("utf-8")) == document
     text = (tmp_path / "validation.md").read_text("utf-8")
-    for words in ("| height | 40 | 40.2 | 0.2 mm | at most 0.5 mm | met |", "at least 0.95", "NOT MET", "The wall could not",
-                  "19 of 20", "c: no."):
+    for words in (
+        "| height | 40 | 40.2 | 0.2 mm | at most 0.5 mm | met |",
+        "at least 0.95",
+        "NOT MET",
+        "The wall could not",
+        "19 of 20",
+        "c: no.",
+    ):
         assert words in text
 
 

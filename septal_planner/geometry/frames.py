@@ -26,9 +26,9 @@ def unit_vector(v: ArrayLike) -> Array:
     n = np.linalg.norm(a, axis=-1, keepdims=True)
     if np.any(n < 1e-12):
         raise ValueError("a vector of length zero has no direction")
-    return a / n
+    return np.asarray(a / n)
 
 
 def spacing_mm(lps_from_index: ArrayLike) -> Array:
     """Distance between neighbouring voxel centres along i, j, k (3,), mm (for a sheared volume, along the shear)."""
-    return np.linalg.norm(np.asarray(lps_from_index, dtype=np.float64)[:3, :3], axis=0)
+    return np.asarray(np.linalg.norm(np.asarray(lps_from_index, dtype=np.float64)[:3, :3], axis=0))

@@ -1,0 +1,297 @@
+"""What each command of the console program does; each takes the parsed arguments and returns the exit status."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from pathlib import Path
+
+import septal_phantoms
+
+from septal_planner import validation
+from septal_planner.errors import CallIsOff
+from septal_planner.inputs.landmarks import read_landmarks
+from septal_planner.inputs.series_summary import list_series
+from septal_planner.inputs.volume import read_volume
+from septal_planner.output_folder import staged
+from septal_planner.pipeline import DEFAULT_PROCEDURE, PlannedCase, make_plan
+from septal_planner.plan import Plan, plan_json_schema, save_plan
+from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
+from septal_planner.puncture.procedures import UnknownProcedure, procedure
+from septal_planner.puncture.target import LANDMARK_SD_MM
+from septal_planner.report.label_image import write_labels
+
+DONE, FAILED = 0, 1
+PLAN_FILES = ("plan.pdf", "plan.json", "labels.nii.gz", "pictures/")
+
+
+class Progress:
+    """One plain line on stderr as each step begins, with the seconds since the start; no terminal codes."""
+
+    def __init__(self) -> None:
+        self._start = time.monotonic()
+
+    def __call__(self, text: str) -> None:
+        print(f"[{time.monotonic() - self._start:5.1f} s] {text}", file=sys.stderr, flush=True)
+
+    def share(self, text: str) -> Callable[[float], None]:
+        """A listener for the share done (0 to 1) of a step, which speaks at each quarter."""
+        last = [0]
+
+        def listen(done: float) -> None:
+            quarter = int(4 * done)
+            if quarter > last[0]:
+                last[0] = quarter
+                self(f"{text}: {25 * quarter} %")
+
+        return listen
+
+
+def demo(arguments: argparse.Namespace) -> int:
+    """Phantom CT as DICOM, read back, planned, printed."""
+    say = Progress()
+    with staged(arguments.out) as folder:
+        say("Making a phantom CT (an invented patient)")
+        made = _make_phantom("normal", say, size="standard")
+        _write_phantom(made, folder, say)
+        case = _plan(folder / "ct", folder / "landmarks.json", say)
+        _write_plan(case, folder, say, paper="a4", identity=False)
+    print(summary(case.plan))
+    true_height = float(made.truth.height_mm(case.site.target_lps)[0])
+    print(f"\nTrue height of that point in the phantom: {true_height:.1f} mm.")
+    _print_written(arguments.out, *PLAN_FILES, "ct/", "landmarks.json", "truth.json")
+    return DONE
+
+
+def plan(arguments: argparse.Namespace) -> int:
+    """The main job."""
+    say = Progress()
+    try:
+        procedure(arguments.procedure)
+    except UnknownProcedure as problem:
+        raise CallIsOff(str(problem)) from problem
+    with staged(arguments.out) as folder:
+        case = _plan(
+            arguments.ct,
+            arguments.landmarks,
+            say,
+            procedure_name=arguments.procedure,
+            target=arguments.target,
+            series=arguments.series,
+            sheath_angle_deg=arguments.sheath_angle,
+            landmark_sd_mm=arguments.landmark_sd,
+        )
+        _write_plan(case, folder, say, paper=arguments.paper, identity=arguments.with_identity)
+    if arguments.json:
+        print((arguments.out / "plan.json").read_text("utf-8").rstrip())
+        return DONE
+    print(summary(case.plan))
+    _print_written(arguments.out, *PLAN_FILES)
+    return DONE
+
+
+def inspect(arguments: argparse.Namespace) -> int:
+    """What is there, and what of it could be planned on."""
+    found = list_series(arguments.path, progress=Progress())
+    if arguments.json:
+        print(json.dumps([series.as_json() for series in found], indent=1))
+        return DONE
+    for number, s in enumerate(found, 1):
+        title = s.description or s.series_instance_uid or Path(s.folder).name
+        print(f"{number}. {title} ({s.modality}, {s.slices} slices)" if s.slices else f"{number}. {title}")
+        size = "" if s.size_ijk is None else " x ".join(map(str, s.size_ijk)) + " voxels"
+        spacing = "" if s.spacing_mm is None else " x ".join(f"{x:.3g}" for x in s.spacing_mm) + " mm"
+        tilted = f", gantry tilted by {s.tilt_deg:g} degrees" if s.tilt_deg else ""
+        phase = "not recorded" if s.phase_percent is None else f"{s.phase_percent:g} % of the RR interval"
+        bright = "" if s.opacification_hu is None else f"about {s.opacification_hu:.0f} HU in the brightest blood"
+        rows = [
+            ("series", s.selector),
+            ("size", size),
+            ("spacing", spacing),
+            ("orientation", s.orientation and s.orientation + tilted),
+            ("cardiac phase", phase),
+            ("contrast agent", s.contrast_agent),
+            ("opacification", bright),
+            ("patient position", s.patient_position or "not recorded"),
+        ]
+        for name, value in rows:
+            if value:
+                print(f"   {name + ':':18}{value}")
+        for note in s.notes:
+            print(f"   {'note:':18}{note}")
+        for fault in s.faults:
+            print(f"   {'fault:':18}{fault}")
+        print(f"   {'usable:':18}{'yes, as far as its headers tell' if s.usable else 'no'}")
+    return DONE
+
+
+def phantom(arguments: argparse.Namespace) -> int:
+    """A phantom on disk, or the list of names."""
+    if arguments.list:
+        print("\n".join(septal_phantoms.NAMES))
+        return DONE
+    if arguments.name not in septal_phantoms.NAMES:
+        named = arguments.name is not None
+        said = f"There is no phantom named {arguments.name!r}" if named else "Which phantom was not said"
+        raise CallIsOff(f"{said}; choose one of {', '.join(septal_phantoms.NAMES)}.")
+    if arguments.out is None:
+        raise CallIsOff("Where to write the phantom was not said; give a folder with --out DIR.")
+    say = Progress()
+    with staged(arguments.out) as folder:
+        say(f"Making the phantom {arguments.name}")
+        made = _make_phantom(
+            arguments.name,
+            say,
+            size=arguments.size,
+            spacing_mm=arguments.spacing,
+            seed=arguments.seed,
+            noise_mm=arguments.noise,
+        )
+        _write_phantom(made, folder, say)
+    size = " x ".join(str(n) for n in made.hu.shape[::-1])
+    print(f"The phantom {made.name} (invented), {size} voxels, at {made.phase_percent:g} % of the RR interval.")
+    _print_written(arguments.out, "ct/", "landmarks.json", "truth.json")
+    return DONE
+
+
+def report(arguments: argparse.Namespace) -> int:
+    """The PDF again."""
+    raise NotImplementedError
+
+
+def validate(arguments: argparse.Namespace) -> int:
+    """Phantoms against truth; ends with status 1 where a bar of the standard size is not met."""
+    with ExitStack() as stack:
+        folder = stack.enter_context(staged(arguments.out)) if arguments.out is not None else None
+        results, coverage = validation.validate(quick=arguments.quick, seeds=arguments.seeds, progress=Progress())
+        document = validation.as_document(results, coverage, quick=arguments.quick)
+        if folder is not None:
+            validation.write(document, folder)
+    print(json.dumps(document, indent=1) if arguments.json else validation.as_markdown(document).rstrip())
+    if not arguments.json and arguments.out is not None:
+        _print_written(arguments.out, "validation.json", "validation.md")
+    return DONE if document["passed"] or arguments.quick else FAILED
+
+
+def schema(arguments: argparse.Namespace) -> int:
+    """The JSON Schema of a plan."""
+    del arguments
+    print(json.dumps(plan_json_schema(), indent=1))
+    return DONE
+
+
+# ------------------------------------------------------------------------------------------ the steps
+
+
+def _make_phantom(
+    name: str,
+    say: Progress,
+    *,
+    size: str,
+    spacing_mm: float | None = None,
+    seed: int = 0,
+    noise_mm: float = 0.0,
+) -> septal_phantoms.Phantom:
+    try:
+        return septal_phantoms.make(
+            name,
+            spacing_mm=spacing_mm,
+            size=(512, 512, 300) if size == "full" else None,
+            quick=size == "quick",
+            seed=seed,
+            landmark_noise_mm=noise_mm,
+            progress=say.share("Making the phantom"),
+        )
+    except ValueError as problem:
+        raise CallIsOff(str(problem)) from problem
+
+
+def _write_phantom(made: septal_phantoms.Phantom, folder: Path, say: Progress) -> None:
+    say("Writing its CT as DICOM")
+    septal_phantoms.write_dicom(made, folder / "ct")
+    septal_phantoms.write_landmarks(made, folder / "landmarks.json")
+    septal_phantoms.write_truth(made, folder / "truth.json")
+
+
+def _plan(
+    ct: Path,
+    landmarks: Path,
+    say: Progress,
+    *,
+    procedure_name: str = DEFAULT_PROCEDURE,
+    target: Sequence[float] | None = None,
+    series: str | None = None,
+    sheath_angle_deg: float = SHEATH_ANGLE_DEG,
+    landmark_sd_mm: float = LANDMARK_SD_MM,
+) -> PlannedCase:
+    marked = read_landmarks(landmarks)
+    say("Reading the CT")
+    volume = read_volume(ct, series_uid=series, progress=say)
+    return make_plan(
+        volume,
+        marked,
+        procedure=procedure_name,
+        target_lps=target,
+        sheath_angle_deg=sheath_angle_deg,
+        landmark_sd_mm=landmark_sd_mm,
+        progress=say,
+    )
+
+
+def _write_plan(case: PlannedCase, folder: Path, say: Progress, *, paper: str, identity: bool) -> None:
+    say("Writing plan and labels")
+    save_plan(case.plan, folder / "plan.json")
+    write_labels(case.labels, case.chambers.lps_from_index, folder / "labels.nii.gz")
+    say("Drawing the pictures and setting the pages")
+    write_printout(case, folder, paper=paper, identity=identity)
+
+
+def write_printout(case: PlannedCase, folder: Path, *, paper: str, identity: bool) -> None:
+    """pictures/ and plan.pdf."""
+    raise NotImplementedError
+
+
+def summary(plan: Plan) -> str:
+    """What the operator asks first, in a dozen lines."""
+    p, reach = plan.puncture, plan.reach
+    low, high = p.height_interval_95_mm
+    x, y, z = p.target_mm
+
+    def mm(value: float | None) -> str:
+        return "not assessed" if value is None else f"{value:.1f} mm"
+
+    title = plan.procedure_profile.title if plan.procedure_profile else p.procedure
+    lines = [
+        ("Procedure", title),
+        ("Target (LPS)", f"{x:.1f} {y:.1f} {z:.1f} mm, {p.target_source}"),
+        (
+            "Height above mitral annulus",
+            f"{p.height_above_mitral_annulus_mm:.1f} mm, 95 % interval {low:.1f} to {high:.1f}",
+        ),
+        ("Zone of the fossa", p.zone),
+        ("Wall thickness there", mm(p.wall_thickness_mm)),
+        ("Distance to rim", mm(p.distance_to_rim_mm)),
+        ("Distance to aorta", mm(p.distance_to_aorta_mm)),
+        ("Free path to posterior wall", mm(p.distance_to_posterior_wall_mm)),
+        ("Turn to the mitral axis", f"{reach.turn_angle_deg:.0f} degrees"),
+    ]
+    for name, view in (plan.views or {}).items():
+        beyond = "" if view.reachable else " (beyond the limits of a C-arm)"
+        lines.append((f"View, {name.replace('_', ' ')}", view.label + beyond))
+    width = max(len(name) for name, _ in lines)
+    text = [f"{name:{width}}  {value}" for name, value in lines]
+    marks = {"met": "+", "borderline": "~", "not met": "x", "not assessed": "?"}
+    text += ["", "Checks"]
+    for c in p.checks:
+        value = "" if c.value is None else f"{c.value:.2f}" if c.unit == "1" else f"{c.value:.1f} {c.unit}"
+        text.append(f"  {marks[c.status]} {c.status:12} {c.name.replace('_', ' '):{width}} {value}".rstrip())
+    text += ["", "Cautions", *(f"  - {caution}" for caution in plan.cautions)]
+    return "\n".join(text)
+
+
+def _print_written(out: Path, *names: str) -> None:
+    print(f"Written to {out}: {', '.join(names)}")
