@@ -24,6 +24,10 @@ from septal_planner.puncture.procedures import Asked, Procedure
 Array = NDArray[np.float64]
 
 FARTHEST_FROM_MEMBRANE_MM = 10.0
+# Twice 3 mm, the spread of where a needle lands against where it was aimed (common practice, no source), or this share
+# of the largest distance from the rim that the membrane offers: what is kept from the rim where the band is out of reach.
+NEEDLE_SLIP_MM = 6.0
+NEEDLE_SLIP_SHARE = 0.6
 LEAST_FROM_RIM_MM = 1.0
 CANDIDATE_STEP_MM = 0.5
 KEEP_CLEAR = 0.5  # of the tolerance beyond each safety limit, where there is such a place
@@ -303,7 +307,7 @@ def choose_target(
 
     Candidates lie on a 0.5 mm grid inside the rim, 1 mm or more from it. First come those that keep clear of
     rim, aorta and posterior wall; of these those within the height band or, where it is out of reach, nearest
-    to it; of these the one whose worst margin, as a fraction of the tolerance, is largest; ties go to the
+    to it among those a slip of the needle farther from the rim; of these the one whose worst margin, as a fraction of the tolerance, is largest; ties go to the
     middle of the preferred zone. Raises AnatomyNotFound for a fossa without membrane. """
     points = membrane_points(fossa)
     if len(points) == 0:
@@ -329,6 +333,10 @@ def choose_target(
     if band is not None and procedure.height is not None:
         off = np.maximum(np.maximum(band[0] - height, height - band[1]), 0.0)
         nearest = float(off[pool].min())
+        if nearest > 0:
+            # no gain in height is worth a puncture that one slip of the needle carries off the membrane
+            pool &= rim >= min(NEEDLE_SLIP_MM, NEEDLE_SLIP_SHARE * float(rim[pool].max()))
+            nearest = float(off[pool].min())
         pool &= off <= (nearest + 0.25 if nearest > 0 else 0.0)
         if off[pool].max() == 0.0:
             margins.append(margin(procedure.height, height))
