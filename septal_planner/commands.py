@@ -19,24 +19,34 @@ from septal_planner.inputs.series_summary import list_series
 from septal_planner.inputs.volume import read_volume
 from septal_planner.output_folder import staged
 from septal_planner.pipeline import DEFAULT_PROCEDURE, PlannedCase, make_plan
-from septal_planner.plan import Plan, plan_json_schema, save_plan
+from septal_planner.plan import Plan, load_plan, plan_json_schema, save_plan
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.procedures import UnknownProcedure, procedure
 from septal_planner.puncture.target import LANDMARK_SD_MM
 from septal_planner.report.label_image import write_labels
+from septal_planner.report.pdf import write_pdf
+from septal_planner.report.picture_files import load_pictures, save_pictures
+from septal_planner.report.pictures import render_pictures
 
 DONE, FAILED = 0, 1
 PLAN_FILES = ("plan.pdf", "plan.json", "labels.nii.gz", "pictures/")
 
 
 class Progress:
-    """One plain line on stderr as each step begins, with the seconds since the start; no terminal codes."""
+    """One plain line on stderr as each step begins, with the seconds since the start; no terminal codes. Of lines that
+    differ only after a colon ("slice 17 of 300") one a second is enough."""
 
     def __init__(self) -> None:
         self._start = time.monotonic()
+        self._last = ("", 0.0)
 
     def __call__(self, text: str) -> None:
-        print(f"[{time.monotonic() - self._start:5.1f} s] {text}", file=sys.stderr, flush=True)
+        now = time.monotonic()
+        step = text.partition(":")[0]
+        if ":" in text and step == self._last[0] and now - self._last[1] < 1.0:
+            return
+        self._last = (step, now)
+        print(f"[{now - self._start:5.1f} s] {text}", file=sys.stderr, flush=True)
 
     def share(self, text: str) -> Callable[[float], None]:
         """A listener for the share done (0 to 1) of a step, which speaks at each quarter."""
@@ -159,8 +169,15 @@ def phantom(arguments: argparse.Namespace) -> int:
 
 
 def report(arguments: argparse.Namespace) -> int:
-    """The PDF again."""
-    raise NotImplementedError
+    """The PDF again, from the plan and the pictures beside it."""
+    saved = load_plan(arguments.plan)
+    pictures = load_pictures(arguments.plan.parent / "pictures", saved)
+    with staged(arguments.out) as folder:
+        write_pdf(saved, pictures, folder / "plan.pdf", paper=arguments.paper)
+    for why in dict.fromkeys(pictures.not_shown.values()):
+        print(why)
+    _print_written(arguments.out, "plan.pdf")
+    return DONE
 
 
 def validate(arguments: argparse.Namespace) -> int:
@@ -251,8 +268,11 @@ def _write_plan(case: PlannedCase, folder: Path, say: Progress, *, paper: str, i
 
 
 def write_printout(case: PlannedCase, folder: Path, *, paper: str, identity: bool) -> None:
-    """pictures/ and plan.pdf."""
-    raise NotImplementedError
+    """pictures/ and plan.pdf. The patient's identity is printed only where asked for, and where the CT tells it."""
+    pictures = render_pictures(case.volume, case.landmarks, case.chambers, case.fossa, case.mitral, case.site)
+    save_pictures(pictures, case.plan, folder / "pictures")
+    told = case.volume.identity if identity else None
+    write_pdf(case.plan, pictures, folder / "plan.pdf", paper=paper, identity=told)
 
 
 def summary(plan: Plan) -> str:
