@@ -1,0 +1,109 @@
+"""The printable plan: words and pictures set by typst into a tagged PDF/A with its fonts inside."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import shutil
+import tempfile
+from collections.abc import Mapping
+from dataclasses import asdict
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from PIL import ImageFont
+
+from septal_planner.errors import InputRefused
+from septal_planner.output_folder import is_disk_full, write_whole
+from septal_planner.plan import Plan
+from septal_planner.report.pictures import Picture, Pictures
+from septal_planner.report.words import page_content
+
+HERE = Path(__file__).parent
+FONTS = HERE / "fonts"
+STANDARDS = ["a-2a"]
+PAPERS = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
+# PDF/A asks for a date in the file. Where none is given this one stands there, so that the same plan gives the same
+# bytes; it is printed nowhere.
+NO_DATE = datetime.date(2000, 1, 1)
+
+
+def write_pdf(
+    plan: Plan,
+    pictures: Pictures,
+    path: Path,
+    *,
+    paper: str = "a4",
+    identity: Mapping[str, str] | None = None,
+    date: datetime.date | None = None,
+) -> None:
+    """Write the printable plan, whole or not at all; the same arguments give the same bytes.
+
+    `identity` (what to print of the patient, by its name) and `date` are left as lines to fill in where None. Raises
+    InputRefused where the file cannot be written, ValueError for a paper other than "a4" or "letter".
+    """
+    write_whole(path, pdf_bytes(plan, pictures, path.parent, paper=paper, identity=identity, date=date))
+
+
+def pdf_bytes(
+    plan: Plan,
+    pictures: Pictures,
+    scratch: Path,
+    *,
+    paper: str = "a4",
+    identity: Mapping[str, str] | None = None,
+    date: datetime.date | None = None,
+) -> bytes:
+    """The PDF as bytes; `scratch` is a folder in which files may stand meanwhile. Raises as `write_pdf`."""
+    import typst
+
+    if paper not in PAPERS:
+        raise ValueError(f"the paper {paper!r} is not one of {', '.join(PAPERS)}")
+    content = page_content(plan, pictures, identity=identity, date=date)
+    content |= {"paper": PAPERS[paper], "metadata_date": list((date or NO_DATE).timetuple()[:3])}
+    content["drawn"] = {p.name: _drawn(p) for p in pictures.shown}
+    try:
+        with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=scratch) as folder:
+            root = Path(folder)
+            shutil.copyfile(HERE / "plan.typ", root / "plan.typ")
+            shutil.copyfile(HERE / "figures.typ", root / "figures.typ")
+            (root / "content.json").write_text(json.dumps(_printable(content), ensure_ascii=False), "utf-8")
+            for p in pictures.shown:
+                (root / f"{p.name}.png").write_bytes(p.png)
+            return bytes(
+                typst.compile(
+                    str(root / "plan.typ"), root=str(root), font_paths=[str(FONTS)], ignore_system_fonts=True,
+                    format="pdf", pdf_standards=STANDARDS,
+                )
+            )
+    except OSError as problem:
+        why = "the disk is full" if is_disk_full(problem) else problem.strerror or str(problem)
+        raise InputRefused(
+            f"The printable plan cannot be made in {scratch} ({why}); give another folder or make room."
+        ) from problem
+
+
+def _drawn(p: Picture) -> dict[str, Any]:
+    return {
+        "file": f"{p.name}.png", "title": p.title, "caption": p.caption, "size": list(p.size_mm), "edges": dict(p.edges),
+        "marks": [asdict(m) for m in p.marks],
+    }
+
+
+def _printable(value: Any) -> Any:
+    """Texts without letters that the fonts lack, which PDF/A does not allow: those become question marks."""
+    if isinstance(value, str):
+        return "".join(c if _has_glyph(c) else " " if c.isspace() else "?" for c in value)
+    if isinstance(value, dict):
+        return {k: _printable(v) for k, v in value.items()}
+    return [_printable(v) for v in value] if isinstance(value, (list, tuple)) else value
+
+
+@lru_cache(maxsize=4096)
+def _has_glyph(c: str) -> bool:
+    if " " <= c <= "~" or c == "\u00a0":
+        return True
+    font = ImageFont.truetype(str(FONTS / "OpenSans-Regular.ttf"), 40)
+    shape, missing = font.getmask(c), font.getmask("\uffff")
+    return (shape.size, bytes(shape)) != (missing.size, bytes(missing)) and shape.size[0] > 0

@@ -1,0 +1,233 @@
+"""From a plan to the words, numbers and lines that stand on paper. Rounding happens here and nowhere before."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from typing import Any
+
+from septal_planner.plan import CheckMade, Plan
+from septal_planner.report.pictures import ORDER, TITLES, Pictures
+
+CAUTION = (
+    "Planning aid, not a medical device. Confirm every number with imaging at the table; local protocol and "
+    "licensed practice come first."
+)
+# UCUM code -> what is printed, decimals
+UNITS = {"mm": ("mm", 1), "mm2": ("mm²", 0), "mL": ("mL", 0), "deg": ("°", 0), "HU": ("HU", 0), "1": ("%", 0)}
+NAMES = {
+    "height_above_mitral_annulus": "Height above mitral annulus",
+    "superior_fraction": "Position from lowest to highest rim",
+    "anterior_fraction": "Position from hindmost to foremost rim",
+    "distance_to_rim": "Distance to the rim",
+    "distance_to_aorta": "Distance to the aorta",
+    "distance_to_posterior_wall": "Free path to the posterior wall",
+    "wall_thickness": "Wall thickness at the target",
+    "entry_angle": "Entry angle to the septal normal",
+    "bend_radius": "Bend radius of the arc",
+    "axis_tilt": "Tilt against the valve's axis",
+}
+VIEWS = {
+    "fossa_en_face": "Fossa en face", "fossa_profile": "Fossa in profile", "mitral_edge_on": "Mitral annulus edge-on",
+    "tricuspid_edge_on": "Tricuspid annulus edge-on",
+}
+# measurement whose doubt belongs to a check or line of page one
+_DOUBT = {
+    "height_above_mitral_annulus": "height above mitral annulus", "distance_to_rim": "distance to rim",
+    "distance_to_aorta": "distance to aorta", "distance_to_posterior_wall": "distance to posterior wall",
+    "wall_thickness": "wall thickness at target", "clearance": "clearance of the arc",
+}
+_GROUPS = (
+    ("Target", ("height ", "superior fraction", "anterior fraction", "wall ", "distance ")),
+    ("Fossa: the membrane", ("fossa",)),
+    ("Mitral annulus", ("mitral",)), ("Tricuspid annulus", ("tricuspid",)),
+    ("Chambers", ("left atrium", "right atrium", "left ventricle", "right ventricle", "aorta")),
+    ("Catheter: one sheath turn and one arc", ("",)),
+)
+_IN_HERO = ("height_above_mitral_annulus", "superior_fraction", "anterior_fraction")
+FLAGS = {
+    "seen": "read in the publication named",
+    "memory": "from memory of the publication named, not checked",
+    "practice value, edit locally": "no verified source",
+}
+
+
+def number(value: float, unit: str, *, with_unit: bool = True, sign: bool = False) -> str:
+    """A value of a UCUM unit as printed, with a true minus sign and no minus zero; fractions as per cent."""
+    printed, decimals = UNITS.get(unit, (unit, 2))
+    rounded = round(100 * value if unit == "1" else value, decimals) + 0.0
+    text = f"{rounded:+.{decimals}f}" if sign else f"{rounded:.{decimals}f}"
+    text = text.replace("-", "\u2212")
+    return text + _gap(unit) + printed if with_unit else text
+
+
+def asked(low: float | None, high: float | None, unit: str) -> str:
+    """The range asked for."""
+    printed = _gap(unit) + UNITS.get(unit, (unit, 2))[0]
+    if low is None and high is None:
+        return "no range"
+    if low is None:
+        assert high is not None
+        return f"at most {_plain(high, unit)}{printed}"
+    if high is None:
+        return f"at least {_plain(low, unit)}{printed}"
+    return f"{_plain(low, unit)} to {_plain(high, unit)}{printed}"
+
+
+def _gap(unit: str) -> str:
+    return "" if unit == "deg" else "\u00a0"
+
+
+def _plain(value: float, unit: str) -> str:
+    return f"{round(100 * value if unit == '1' else value, 1):g}".replace("-", "\u2212")
+
+
+def page_content(
+    plan: Plan, pictures: Pictures, *, identity: Mapping[str, str] | None = None, date: datetime.date | None = None
+) -> dict[str, Any]:
+    """Everything the printed pages say, as plain lists and texts. No patient identity but the one given."""
+    doubt = {m.name: m.sd for m in plan.measurements}
+    p, reach = plan.puncture, plan.reach
+    profile = plan.procedure_profile
+    title = profile.title if profile else p.procedure
+    return {
+        "caution": CAUTION,
+        "procedure": title,
+        "identity": [[_said(k), v] for k, v in (identity or {}).items() if v],
+        "date": date.isoformat() if date else "",
+        "facts": _facts(plan),
+        "hero": _hero(plan),
+        "read_first": _read_first(plan),
+        "views": _views(plan),
+        "table": [_check_line(c, doubt) for c in p.checks if c.name not in _IN_HERO] + _more_lines(plan, doubt),
+        "pictures": [p.name for p in pictures.shown],
+        "titles": TITLES,
+        "not_shown": {n: pictures.not_shown.get(n, "Not shown: it was not made.") for n in ORDER
+                      if pictures.named(n) is None},
+        "measurements": _measurements(plan),
+        "catheter": _catheter(plan),
+        "checks": [_check_line(c, doubt) | {"why": c.why} for c in p.checks],
+        "flags": [[k, v] for k, v in FLAGS.items() if profile and any(b.flag == k for b in profile.bands)],
+        "cautions": list(plan.cautions),
+        "limits": list(reach.limits),
+        "version": f"{plan.software.name} {plan.software.version}",
+        "series": (plan.ct.series_instance_uid or "")[-12:],
+        "content": plan.ct.content_sha256[:12],
+    }
+
+
+def _said(key: str) -> str:
+    return key.replace("_", " ").capitalize()
+
+
+def _hero(plan: Plan) -> dict[str, Any]:
+    p = plan.puncture
+    x, y, z = (number(v, "mm", with_unit=False) for v in p.target_mm)
+    low, high = (number(v, "mm", with_unit=False) for v in p.height_interval_95_mm)
+    statuses = {c.name: c.status for c in p.checks}
+    check = next((c for c in p.checks if c.name == "height_above_mitral_annulus"), None)
+    has_norm = check is not None and (check.low, check.high) != (None, None)
+    coaptation = p.height_above_coaptation_mm
+    source = "computed" if p.target_source == "computed" else "given by the user"
+    if p.moved_mm is not None:
+        source += f", moved {number(p.moved_mm, 'mm')} onto the membrane"
+    return {
+        "height": number(p.height_above_mitral_annulus_mm, "mm", with_unit=False),
+        "interval": f"{low} to {high}\u00a0mm",
+        "status": check.status if check else "not assessed",
+        "asked": asked(check.low, check.high, check.unit) if check and has_norm else "no height norm",
+        "coaptation": "not assessed" if coaptation is None else number(coaptation, "mm"),
+        "zone": p.zone,
+        "up": number(p.superior_fraction, "1"), "up_status": statuses.get("superior_fraction", ""),
+        "forward": number(p.anterior_fraction, "1"), "forward_status": statuses.get("anterior_fraction", ""),
+        "x": x, "y": y, "z": z, "source": source,
+    }
+
+
+def _read_first(plan: Plan) -> list[str]:
+    """What must not be missed at the table."""
+    p = plan.puncture
+    said = [c for c in plan.cautions if "height band asked for" in c]
+    if not said and p.height_band_available is False:
+        said.append("The height band asked for is not available on this septum.")
+    said += [c for c in plan.cautions if "target given was moved" in c]
+    said += plan.reach.limits
+    if plan.views is None:
+        said += [c for c in plan.cautions if "C-arm" in c]
+    return list(dict.fromkeys(said))
+
+
+def _views(plan: Plan) -> list[list[str]] | None:
+    if plan.views is None:
+        return None
+    known = [n for n in VIEWS if n in plan.views]
+    return [
+        [VIEWS.get(n, _said(n)), plan.views[n].label, "" if plan.views[n].reachable else "beyond the C-arm's limits"]
+        for n in [*known, *(n for n in plan.views if n not in VIEWS)]
+    ]
+
+
+def _check_line(c: CheckMade, doubt: Mapping[str, float | None]) -> dict[str, str]:
+    sd = doubt.get(_DOUBT.get(c.name, ""))
+    return {
+        "name": NAMES.get(c.name, _said(c.name)),
+        "value": "not assessed" if c.value is None else number(c.value, c.unit),
+        "doubt": "" if sd is None or c.value is None else f"±\u00a0{number(2 * sd, c.unit, with_unit=False)}",
+        "asked": asked(c.low, c.high, c.unit),
+        "status": c.status,
+    }
+
+
+def _more_lines(plan: Plan, doubt: Mapping[str, float | None]) -> list[dict[str, str]]:
+    """Numbers of page one that nothing is asked of."""
+    r = plan.reach
+    lines = []
+    for name, value, unit, key in (
+        ("Turn from crossing into the valve's axis", r.turn_angle_deg, "deg", ""),
+        ("Clearance of the arc to the wall", r.clearance_mm, "mm", "clearance"),
+    ):
+        sd = doubt.get(_DOUBT.get(key, ""))
+        lines.append({
+            "name": name, "value": "not assessed" if value is None else number(value, unit),
+            "doubt": "" if sd is None or value is None else f"±\u00a0{number(2 * sd, unit, with_unit=False)}",
+            "asked": "", "status": "" if value is not None else "not assessed",
+        })
+    return lines
+
+
+def _measurements(plan: Plan) -> list[dict[str, Any]]:
+    groups: dict[str, list[list[str]]] = {title: [] for title, _ in _GROUPS}
+    for m in plan.measurements:
+        title = next(t for t, starts in _GROUPS if m.name.startswith(starts))
+        groups[title].append([
+            m.name[:1].upper() + m.name[1:], number(m.value, m.unit),
+            "" if m.sd is None else f"±\u00a0{number(2 * m.sd, m.unit, with_unit=False)}", m.method,
+        ])
+    return [{"title": title, "rows": rows} for title, rows in groups.items() if rows]
+
+
+def _catheter(plan: Plan) -> list[list[str]]:
+    r = plan.reach
+    x, y, z = (f"{v:.3f}".replace("-", "\u2212") for v in r.crossing_direction)
+    one_arc = {True: "yes", False: "no", None: "not assessed"}[r.reachable]
+    sheath = "not recorded" if r.sheath_angle_deg is None else number(r.sheath_angle_deg, "deg")
+    return [
+        ["Sheath turns from the caval axis by", sheath],
+        ["Crossing direction x, y, z (LPS)", f"{x}, {y}, {z}"],
+        ["One arc reaches its goal within the limits asked", one_arc],
+        ["Turn of the arc", "not assessed" if r.arc_turn_deg is None else number(r.arc_turn_deg, "deg")],
+    ]
+
+
+def _facts(plan: Plan) -> list[list[str]]:
+    ct = plan.ct
+    spacing = " × ".join(f"{v:.2f}" for v in ct.spacing_mm)
+    return [
+        ["Series instance UID", ct.series_instance_uid or "none recorded"],
+        ["Frame of reference UID", ct.frame_of_reference_uid or "none recorded"],
+        ["Content SHA-256", ct.content_sha256[:32] + "…"],
+        ["Cardiac phase", "not recorded" if ct.phase_percent is None else f"{ct.phase_percent:g} % of the RR interval"],
+        ["Patient position", ct.patient_position or "not recorded"],
+        ["Voxels", f"{' × '.join(map(str, ct.size))} of {spacing} mm"],
+        ["Program", f"{plan.software.name} {plan.software.version}, plan schema {plan.schema_version}"],
+    ]
