@@ -22,7 +22,6 @@ from septal_planner.report.words import page_content
 
 HERE = Path(__file__).parent
 FONTS = HERE / "fonts"
-STANDARDS = ["a-2a"]
 PAPERS = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
 # PDF/A asks for a date in the file. Where none is given this one stands there, so that the same plan gives the same
 # bytes; it is printed nowhere.
@@ -62,6 +61,9 @@ def pdf_bytes(
         raise ValueError(f"the paper {paper!r} is not one of {', '.join(PAPERS)}")
     content = page_content(plan, pictures, identity=identity, date=date)
     content |= {"paper": PAPERS[paper], "metadata_date": list((date or NO_DATE).timetuple()[:3])}
+    for row in content["identity"]:
+        if _printable(row[1]) != row[1]:
+            row[1] += " (? stands for what cannot be printed)"
     content["drawn"] = {p.name: _drawn(p) for p in pictures.shown}
     try:
         with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=scratch) as folder:
@@ -74,7 +76,7 @@ def pdf_bytes(
             return bytes(
                 typst.compile(
                     str(root / "plan.typ"), root=str(root), font_paths=[str(FONTS)], ignore_system_fonts=True,
-                    format="pdf", pdf_standards=STANDARDS,
+                    format="pdf", pdf_standards="a-2a",  # PDF/A, ISO 19005-2, level A: tagged
                 )
             )
     except OSError as problem:
@@ -86,8 +88,8 @@ def pdf_bytes(
 
 def _drawn(p: Picture) -> dict[str, Any]:
     return {
-        "file": f"{p.name}.png", "title": p.title, "caption": p.caption, "size": list(p.size_mm), "edges": dict(p.edges),
-        "marks": [asdict(m) for m in p.marks],
+        "file": f"{p.name}.png", "title": p.title, "caption": p.caption, "size": list(p.size_mm),
+        "edges": dict(p.edges), "marks": [asdict(m) for m in p.marks],
     }
 
 

@@ -22,21 +22,27 @@ from septal_planner.anatomy.atria import WALL_HU
 from septal_planner.anatomy.chambers import Chambers
 from septal_planner.anatomy.fossa import Fossa
 from septal_planner.geometry.curves import distance_to_closed, inside_closed
-from septal_planner.geometry.frames import unit_vector
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.resample import sample_lps
 from septal_planner.inputs.volume import Volume
 from septal_planner.puncture.target import PunctureSite
+from septal_planner.report.picture_planes import (
+    PicturePlane,
+    caval_plane,
+    four_chamber_plane,
+    orientation_letters,
+    short_axis_plane,
+)
 
 Array = NDArray[np.float64]
 Point = tuple[float, float]
 Vector = tuple[float, float, float]
 
-FIELD_MM = 90.0
 PLANE_PX_MM = 0.25
 EN_FACE_PX_MM = 0.1
 THICKNESS_LINES_MM = (1.0, 2.0, 3.0, 5.0)
 HEIGHT_LINES_MM = 5.0
+NAME_HALF_MM = (12.5, 3.0)  # half the room a name of twelve letters takes in a picture of 90 mm as printed
 FAT_HU = -150.0  # just below fat (about -100 HU, common practice, no source), which fills the limbus
 # in full: LA and RA would read as the orientation letters left-anterior and right-anterior
 CHAMBER_NAMES = {
@@ -96,99 +102,7 @@ class Pictures:
         return next((p for p in self.shown if p.name == name), None)
 
 
-# ------------------------------------------------------------------------------------------------------------ geometry
-
-
-@dataclass(frozen=True)
-class PicturePlane:
-    """A square plane: `origin_lps` (3,) its upper left corner, `right_lps` and `down_lps` unit vectors (3,)."""
-
-    origin_lps: Array
-    right_lps: Array
-    down_lps: Array
-    field_mm: float
-
-    @classmethod
-    def around(cls, center_lps: ArrayLike, right_lps: ArrayLike, up_lps: ArrayLike, field_mm: float) -> PicturePlane:
-        """Square plane of side `field_mm` around a point; `up_lps` is made square to `right_lps`."""
-        right = unit_vector(right_lps)
-        up = np.asarray(up_lps, dtype=np.float64)
-        up = unit_vector(up - (up @ right) * right)
-        corner = np.asarray(center_lps, dtype=np.float64) - field_mm / 2 * right + field_mm / 2 * up
-        return cls(corner, right, -up, field_mm)
-
-    def points_lps(self, px_mm: float) -> Array:
-        """Pixel centres (rows, columns, 3)."""
-        at = (np.arange(round(self.field_mm / px_mm)) + 0.5) * px_mm
-        return np.asarray(self.origin_lps + at[:, None, None] * self.down_lps + at[None, :, None] * self.right_lps)
-
-    def project(self, points_lps: ArrayLike) -> Array:
-        """Picture coordinates (..., 2) in mm of points (..., 3), seen square to the plane."""
-        d = np.asarray(points_lps, dtype=np.float64) - self.origin_lps
-        return np.stack([d @ self.right_lps, d @ self.down_lps], axis=-1)
-
-    def depth(self, points_lps: ArrayLike) -> Array:
-        """Signed distance (...) of points (..., 3) from the plane."""
-        d = np.asarray(points_lps, dtype=np.float64) - self.origin_lps
-        return np.asarray(d @ np.cross(self.right_lps, self.down_lps))
-
-
-def orientation_letters(direction_lps: ArrayLike) -> str:
-    """Patient directions of a vector (3,) in DICOM's letters (PS3.3 C.7.6.1.1.1): A, P, R, L, H, F, the strongest first,
-    two at most; parts below 0.35 of the length are left out. A slash between them, since LA and RA mean the atria too."""
-    d = unit_vector(direction_lps)
-    letters = ["L" if d[0] > 0 else "R", "P" if d[1] > 0 else "A", "H" if d[2] > 0 else "F"]
-    strongest = [i for i in np.argsort(-np.abs(d), kind="stable") if abs(d[i]) >= 0.35]
-    return "/".join(letters[i] for i in strongest[:2])
-
-
-def caval_plane(target_lps: Array, septal_normal_lps: Array, landmarks: Landmarks) -> PicturePlane:
-    """Both cavae's axis and the septal normal: head side to the right and left atrium above, as echo shows it (common
-    practice, no source)."""
-    points = landmarks.points_lps
-    cava = np.asarray(points["inferior_vena_cava"], dtype=np.float64)
-    axis = unit_vector(cava[0] - cava[1])
-    if "superior_vena_cava" in points:
-        axis = unit_vector(np.asarray(points["superior_vena_cava"], dtype=np.float64)[0] - cava[0])
-    return PicturePlane.around(target_lps, axis, septal_normal_lps, FIELD_MM)
-
-
-def short_axis_plane(target_lps: Array, septal_normal_lps: Array, aorta_lps: Array) -> PicturePlane:
-    """Through target and aorta, square to the septum: the patient's back above and left to the right, as echo from the
-    gullet shows it (common practice, no source)."""
-    across = unit_vector(np.cross(septal_normal_lps, aorta_lps - target_lps))
-    up, right = _standing(across, septal_normal_lps)
-    return PicturePlane.around((target_lps + aorta_lps) / 2, right, up, _field([target_lps, aorta_lps]))
-
-
-def four_chamber_plane(target_lps: Array, septal_normal_lps: Array, annulus: Annulus) -> PicturePlane:
-    """Through target and mitral centre along the annular normal, so that the height is seen in its true length: atria
-    above, the patient's left to the right, as echo shows it (common practice, no source)."""
-    normal = annulus.normal_lps
-    across = np.cross(normal, annulus.center_lps - target_lps)
-    if np.linalg.norm(across) < 5.0:  # target straight above the centre: any plane along the normal shows the height
-        across = np.cross(normal, septal_normal_lps)
-    right = unit_vector(np.cross(normal, unit_vector(across)))
-    right = right if right[0] >= 0 else -right
-    middle = (target_lps + annulus.center_lps) / 2
-    return PicturePlane.around(middle, right, normal, _field([target_lps, annulus.center_lps]))
-
-
-def _standing(across: Array, septal_normal_lps: Array) -> tuple[Array, Array]:
-    """Up (toward the patient's back) and right (toward the patient's left) in the plane square to `across`."""
-    back = np.array([0.0, 1.0, 0.0])
-    up = back - (back @ across) * across
-    up = unit_vector(up) if np.linalg.norm(up) > 0.1 else unit_vector(septal_normal_lps)
-    right = np.cross(across, up)
-    return up, right if right[0] >= 0 else -right
-
-
-def _field(points: Sequence[Array]) -> float:
-    span = float(np.linalg.norm(points[0] - points[1]))
-    return float(max(FIELD_MM, 10 * np.ceil((span + 30) / 10)))
-
-
-# ------------------------------------------------------------------------------------------------------------ rendering
+# ------------------------------------------------------------------------------------------------------- rendering
 
 
 def render_pictures(
@@ -241,8 +155,8 @@ def septum_window(chambers: Chambers) -> tuple[float, float]:
 
 
 def _plane_picture(
-    name: str, plane: PicturePlane, volume: Volume, chambers: Chambers, target: Array, window: tuple[float, float],
-    extra: list[Mark], caption: str,
+    name: str, plane: PicturePlane, volume: Volume, chambers: Chambers, target: Array, window: Point, extra: list[Mark],
+    caption: str,
 ) -> Picture:
     grey = _grey(sample_lps(volume, plane.points_lps(PLANE_PX_MM)), window)
     marks = _outlines(plane, chambers)
@@ -270,21 +184,26 @@ def _outlines(plane: PicturePlane, chambers: Chambers) -> list[Mark]:
 
 
 def _chamber_names(plane: PicturePlane, chambers: Chambers, busy: Array) -> list[Mark]:
-    """A short name in each chamber cut, well inside it and away from the busy points (n, 2)."""
-    step = 2.0
-    points = plane.points_lps(step)
+    """A name in each chamber cut, well inside it, clear of the busy points (n, 2), of the letters at the edges, of the
+    scale and of each other."""
+    points = plane.points_lps(2.0)
     at = plane.project(points).reshape(-1, 2)
-    room = np.linalg.norm(at[:, None] - busy[None], axis=-1).min(axis=1)
-    border = np.minimum(at, plane.field_mm - at).min(axis=1)
+    side = plane.field_mm
+    taken = [((0.0, side / 2), (10.0, 3.0)), ((side, side / 2), (10.0, 3.0)), ((8.0, side - 8.0), (8.0, 7.0))]
+    taken += [((side / 2, 0.0), (5.0, 7.0)), ((side / 2, side), (5.0, 7.0)), *((tuple(b), (1.5, 1.5)) for b in busy)]
     marks = []
     for name, text in CHAMBER_NAMES.items():
         if name not in chambers.distance:
             continue
+        half = (NAME_HALF_MM[0] * len(text) / 12, NAME_HALF_MM[1])
         depth = -chambers.distance[name].at(points).reshape(-1)
-        worth = np.minimum.reduce([depth, room - 5.0, border - 9.0])
-        best = int(np.argmax(worth))
-        if worth[best] > 2.0:
+        free = np.all((at > half) & (at < side - np.array(half)), axis=1)
+        for center, size in taken:
+            free &= np.any(np.abs(at - center) > np.add(half, size), axis=1)
+        best = int(np.argmax(np.where(free, depth, -1.0)))
+        if free[best] and depth[best] > 2.0:
             marks.append(_mark("name", at[best][None], text))
+            taken.append((tuple(at[best]), half))
     return marks
 
 
@@ -306,8 +225,8 @@ def _height_marks(plane: PicturePlane, mitral: Annulus, site: PunctureSite) -> l
     return marks
 
 
-def _en_face(volume: Volume, fossa: Fossa, mitral: Annulus, target: Array, window: tuple[float, float]) -> Picture:
-    """CT on the mid-surface of the septal wall, laid flat on the fossa's plane: head above, seen from the right atrium."""
+def _en_face(volume: Volume, fossa: Fossa, mitral: Annulus, target: Array, window: Point) -> Picture:
+    """CT on the mid-surface of the septal wall, laid flat on the fossa's plane: head above, from the right atrium."""
     patch = fossa.patch
     # u points forward; the viewer in the right atrium, looking along the normal, has forward on this side
     flip = 1.0 if np.cross(patch.axis_w_lps, patch.axis_v_lps) @ patch.axis_u_lps > 0 else -1.0
@@ -328,35 +247,38 @@ def _en_face(volume: Volume, fossa: Fossa, mitral: Annulus, target: Array, windo
     rim = flat(fossa.rim_lps)
     thickness = patch.sample(fossa.thickness_mm, uu[::step, ::step], vv[::step, ::step])
     grid = np.stack(np.meshgrid(at[::step], at[::step]), axis=-1) + n * EN_FACE_PX_MM / 2
-    beyond = distance_to_closed(grid, rim) > 2.0
+    beyond = distance_to_closed(grid, rim) > 0.5
     thickness[beyond & ~inside_closed(grid, rim)] = np.nan  # lines through the limbus say nothing about the membrane
     first, spacing = EN_FACE_PX_MM / 2, step * EN_FACE_PX_MM
+    numbers = []
     for number, level in enumerate(THICKNESS_LINES_MM):
         lines = _zero_lines(thickness - level, spacing, first, longer_than_mm=4.0)
         marks += [_mark("thickness", line) for line in lines]
         if lines:  # the longest line of each thickness carries its number, each in another direction
             toward = np.deg2rad(20 + 40 * number)
             at_line = lines[-1][int(np.argmax(lines[-1] @ [np.cos(toward), np.sin(toward)]))]
-            marks.append(_mark("thickness_text", at_line[None], f"{level:g}"))
+            if distance_to_closed(at_line, rim) > 0.6:
+                numbers.append(_mark("thickness_text", at_line[None], f"{level:g}"))
     heights = height_mm(mitral, surface[::step, ::step])
     steps = np.arange(np.ceil(heights.min() / HEIGHT_LINES_MM), heights.max() / HEIGHT_LINES_MM)
     for level in steps * HEIGHT_LINES_MM:
         lines = _zero_lines(heights - level, spacing, first, longer_than_mm=8.0)
         marks += [_mark("height_line", line) for line in lines]
         if lines:
-            marks.append(_mark("height_line_text", _from_top(lines[-1], 2.2)[None], f"{level:g}"))
-    marks.append(_mark("rim", np.concatenate([rim, rim[:1]])))
+            near_top = np.clip(_from_top(lines[-1], 2.0), 1.2, width - 1.2)
+            numbers.append(_mark("height_line_text", near_top[None], f"{level:g}"))
+    marks += [_mark("rim", np.concatenate([rim, rim[:1]])), *numbers]
     marks.append(_mark("target", flat(target)[None]))
     return Picture(
         name="fossa_en_face", title=TITLES["fossa_en_face"],
-        caption="CT on the mid-surface of the septal wall, laid flat. Solid line: rim of the membrane. Thin lines: wall "
-        "thickness, mm. Dotted lines: height above the mitral annular plane.",
+        caption="CT on the mid-surface of the septal wall, laid flat. Solid line: rim of the membrane. Thin lines: "
+        "wall thickness, mm. Dotted lines: height above the mitral annular plane, mm.",
         png=_png(grey), size_px=(n, n), mm_per_px=EN_FACE_PX_MM, window_hu=window,
         edges=_edges(flip * patch.axis_u_lps, -patch.axis_v_lps), marks=tuple(marks),
     )
 
 
-# ------------------------------------------------------------------------------------------------------------ small parts
+# ----------------------------------------------------------------------------------------------------- small parts
 
 
 def _zero_lines(values: Array, step_mm: float, first_mm: float, *, longer_than_mm: float) -> list[Array]:

@@ -23,7 +23,7 @@ NAMES = {
     "distance_to_aorta": "Distance to the aorta",
     "distance_to_posterior_wall": "Free path to the posterior wall",
     "wall_thickness": "Wall thickness at the target",
-    "entry_angle": "Entry angle to the septal normal",
+    "entry_angle": "Angle to the septal normal",
     "bend_radius": "Bend radius of the arc",
     "axis_tilt": "Tilt against the valve's axis",
 }
@@ -93,7 +93,8 @@ def page_content(
     return {
         "caution": CAUTION,
         "procedure": title,
-        "identity": [[_said(k), v] for k, v in (identity or {}).items() if v],
+        "about": _about(plan),
+        "identity": [[_said(k), _name(v) if k == "name" else v] for k, v in (identity or {}).items() if v],
         "date": date.isoformat() if date else "",
         "facts": _facts(plan),
         "hero": _hero(plan),
@@ -111,13 +112,26 @@ def page_content(
         "cautions": list(plan.cautions),
         "limits": list(reach.limits),
         "version": f"{plan.software.name} {plan.software.version}",
-        "series": (plan.ct.series_instance_uid or "")[-12:],
         "content": plan.ct.content_sha256[:12],
     }
 
 
 def _said(key: str) -> str:
-    return key.replace("_", " ").capitalize()
+    return "ID" if key == "id" else key.replace("_", " ").capitalize()
+
+
+def _name(written: str) -> str:
+    """DICOM's family^given^middle (PS3.5 6.2) as family, given middle."""
+    family, *given = (part.strip() for part in written.split("^"))
+    return ", ".join(part for part in (family, " ".join(g for g in given if g)) if part)
+
+
+def _about(plan: Plan) -> str:
+    phase = plan.ct.phase_percent
+    when = "cardiac phase not recorded" if phase is None else f"{phase:g} % of the RR interval"
+    series = plan.ct.series_instance_uid
+    which = f"series …{series[-10:]}" if series else "no series UID"
+    return f"CT at {when}; {which}" if phase is not None else f"CT, {when}; {which}"
 
 
 def _hero(plan: Plan) -> dict[str, Any]:
@@ -150,7 +164,6 @@ def _read_first(plan: Plan) -> list[str]:
     said = [c for c in plan.cautions if "height band asked for" in c]
     if not said and p.height_band_available is False:
         said.append("The height band asked for is not available on this septum.")
-    said += [c for c in plan.cautions if "target given was moved" in c]
     said += plan.reach.limits
     if plan.views is None:
         said += [c for c in plan.cautions if "C-arm" in c]
@@ -171,7 +184,7 @@ def _check_line(c: CheckMade, doubt: Mapping[str, float | None]) -> dict[str, st
     sd = doubt.get(_DOUBT.get(c.name, ""))
     return {
         "name": NAMES.get(c.name, _said(c.name)),
-        "value": "not assessed" if c.value is None else number(c.value, c.unit),
+        "value": "–" if c.value is None else number(c.value, c.unit),
         "doubt": "" if sd is None or c.value is None else f"±\u00a0{number(2 * sd, c.unit, with_unit=False)}",
         "asked": asked(c.low, c.high, c.unit),
         "status": c.status,
@@ -183,12 +196,12 @@ def _more_lines(plan: Plan, doubt: Mapping[str, float | None]) -> list[dict[str,
     r = plan.reach
     lines = []
     for name, value, unit, key in (
-        ("Turn from crossing into the valve's axis", r.turn_angle_deg, "deg", ""),
-        ("Clearance of the arc to the wall", r.clearance_mm, "mm", "clearance"),
+        ("Turn into the valve's axis", r.turn_angle_deg, "deg", ""),
+        ("Clearance of the arc", r.clearance_mm, "mm", "clearance"),
     ):
         sd = doubt.get(_DOUBT.get(key, ""))
         lines.append({
-            "name": name, "value": "not assessed" if value is None else number(value, unit),
+            "name": name, "value": "–" if value is None else number(value, unit),
             "doubt": "" if sd is None or value is None else f"±\u00a0{number(2 * sd, unit, with_unit=False)}",
             "asked": "", "status": "" if value is not None else "not assessed",
         })
