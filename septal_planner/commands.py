@@ -29,6 +29,7 @@ from septal_planner.report.picture_files import load_pictures, save_pictures
 from septal_planner.report.pictures import render_pictures
 
 DONE, FAILED = 0, 1
+DEMO_PROCEDURE = "edge-to-edge-functional"
 PLAN_FILES = ("plan.pdf", "plan.json", "labels.nii.gz", "pictures/")
 
 
@@ -68,7 +69,7 @@ def demo(arguments: argparse.Namespace) -> int:
         say("Making a phantom CT (an invented patient)")
         made = _make_phantom("normal", say, size="standard")
         _write_phantom(made, folder, say)
-        case = _plan(folder / "ct", folder / "landmarks.json", say)
+        case = _plan(folder / "ct", folder / "landmarks.json", say, procedure_name=DEMO_PROCEDURE)
         _write_plan(case, folder, say, paper="a4", identity=False)
     print(summary(case.plan))
     true_height = float(made.truth.height_mm(case.site.target_lps)[0])
