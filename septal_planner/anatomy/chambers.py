@@ -169,7 +169,8 @@ def _ventricles_and_aorta(
     if "right_ventricle" not in place:
         normal = tricuspid_gate.normal_lps
         place["right_ventricle"] = tricuspid_gate.center_lps - 18.0 * normal
-        notes.append("No right_ventricle point was given: one 18 mm beyond the tricuspid orifice was used.")
+        if isinstance(tricuspid_gate, RingGate):
+            notes.append("No right_ventricle point was given: one 18 mm beyond the tricuspid annulus was used.")
     markers = np.zeros(grid.hu.shape, dtype=np.int32)
     names = ("left_ventricle", "right_ventricle", "aorta")
     found_edges: dict[str, float] = {}
@@ -242,6 +243,10 @@ def _ventricles_and_aorta(
         out[name] = np.full(pool.shape, 50.0, dtype=np.float32)
         part = _box_of(pool, 3)
         out[name][part] = _signed_distance(pool[part], GRID_MM) - np.float32(1.0)
+    if "right_ventricle" not in seeds and isinstance(tricuspid_gate, PlaneGate):
+        # its flood keeps the others in bounds, but where it begins and ends nobody has said
+        out.pop("right_ventricle", None)
+        not_assessed["right_ventricle"] = "Neither a right_ventricle point nor a tricuspid_annulus was marked."
     return _Found(out, {n: found_edges[n] for n in out}, not_assessed, notes)
 
 

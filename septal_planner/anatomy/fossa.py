@@ -29,8 +29,9 @@ Array = NDArray[np.float64]
 FIRST_LOOK_MM = (15.0, 1.0)
 MEASUREMENT_MM = (17.0, 0.5)
 RIM_REACH_MM = 16.0
-# A membrane's radius: half of 17.2 +- 4.1 mm, the longer diameter in 97 autopsy hearts (doi 10.1002/ccd.31304), and that
-# plus two SD; a thin wall that runs on farther is the fold between the atria's free walls, not the fossa.
+LEAST_OVER_MM = 0.8  # the least thickness is that of a spot this broad (one SD), not of one noisy profile
+# A membrane's radius: half of 17.2 +- 4.1 mm, the longer diameter in 97 autopsy hearts (doi 10.1002/ccd.31304),
+# and that plus two SD; a thin wall that runs on farther is the fold between the atria's free walls, not the fossa.
 USUAL_RADIUS_MM = 8.6
 LARGEST_RADIUS_MM = 12.7
 W_MM = np.arange(-13.0, 13.01, 0.25)
@@ -41,8 +42,8 @@ ANGLES = 72
 class Fossa:
     """The membrane (thin part, not the limbus crest). LPS, mm."""
 
-    patch: HeightPatch                            # mid-surface of the wall over the fossa plane, a few mm beyond the rim
-    thickness_mm: NDArray[np.float64]             # [v, u] on the patch grid, along the local normal; nan where not measured
+    patch: HeightPatch                            # mid-surface of the wall over the fossa plane, and beyond the rim
+    thickness_mm: NDArray[np.float64]             # [v, u] on the patch grid, along the local normal
     membrane: NDArray[np.bool_]                   # [v, u] inside the rim
     rim_lps: NDArray[np.float64]                  # (n, 3) closed, in order, first != last
     center_lps: NDArray[np.float64]               # on the mid-surface
@@ -114,8 +115,8 @@ def _start(point: Array, between: Callable[[Array], Array], left_mm: float, righ
     """Point half-way between the atria nearest the marked one, and the direction from right to left there."""
     if max(left_mm, right_mm) > 15.0:
         raise AnatomyNotFound(
-            f"The fossa point should lie between the atria, but is {left_mm:.0f} mm from the left and {right_mm:.0f} mm "
-            "from the right atrium's blood: mark it on the thin membrane."
+            f"The fossa point should lie between the atria, but is {left_mm:.0f} mm from the left and "
+            f"{right_mm:.0f} mm from the right atrium's blood: mark it on the thin membrane."
         )
     rng = np.arange(-6.0, 6.1, 2.0)
     cloud = point + np.stack(np.meshgrid(rng, rng, rng), axis=-1).reshape(-1, 3)
@@ -126,7 +127,8 @@ def _start(point: Array, between: Callable[[Array], Array], left_mm: float, righ
     ).mean(axis=0)
     if np.linalg.norm(gradient) < 0.3:
         raise AnatomyNotFound(
-            "No wall between the atria was found at the fossa point: check the left_atrium, right_atrium and fossa points."
+            "No wall between the atria was found at the fossa point: "
+            "check the left_atrium, right_atrium and fossa points."
         )
     normal = -unit_vector(gradient)
     steps = np.arange(-15.0, 15.01, 0.25)
@@ -141,7 +143,8 @@ def _start(point: Array, between: Callable[[Array], Array], left_mm: float, righ
 
 
 def _measure(
-    volume: Volume, origin: Array, normal: Array, between: Callable[[Array], Array], half_width_mm: float, step_mm: float
+    volume: Volume, origin: Array, normal: Array, between: Callable[[Array], Array], half_width_mm: float,
+    step_mm: float,
 ) -> tuple[WallFit, HeightPatch]:
     """Wall fit of profiles along `normal` over a square grid, and the mid-surface through their centres."""
     anterior, superior, normal = septal_axes(normal)
@@ -172,7 +175,9 @@ def _bridge(values: Array, step_mm: float) -> Array:
     """Fill nan by the smoothed surroundings."""
     known = np.isfinite(values)
     if known.sum() < 0.2 * known.size:
-        raise AnatomyNotFound("The wall between the atria could not be followed around the fossa point: check that point.")
+        raise AnatomyNotFound(
+            "The wall between the atria could not be followed around the fossa point: check that point."
+        )
     weight = gaussian_filter(known.astype(np.float64), 2.2 / step_mm)
     smooth = gaussian_filter(np.where(known, values, 0.0), 2.2 / step_mm) / np.maximum(weight, 1e-3)
     return np.asarray(np.where(known & (np.abs(values - smooth) < 4), values, smooth))
@@ -190,7 +195,7 @@ def _membrane(fit: WallFit, patch: HeightPatch, uu: Array, vv: Array, wall_mm: A
         outline, seen = _rim(patch, thickness, center)
         mask = _inside(outline, uu, vv)
         if mask.any():
-            # where a rim is not seen the outline is bridged: it must not walk away from the marked point on its own bridge
+            # where a rim is not seen the outline is bridged: it must not walk off on its own bridge
             shift = np.array([uu[mask].mean(), vv[mask].mean()]) - seed
             center = seed + shift * min(1.0, (1.0 + 6.0 * seen**3) / max(float(np.linalg.norm(shift)), 1e-9))
     if not mask.any():
@@ -298,7 +303,7 @@ def _describe(
         superior_inferior_mm=_extent(patch, outline, 1),
         anterior_posterior_mm=_extent(patch, outline, 0),
         thickness_mean_mm=float((local * stretch).sum() / stretch.sum()),
-        thickness_min_mm=float(gaussian_filter(thickness, 0.5 / MEASUREMENT_MM[1])[membrane].min()),
+        thickness_min_mm=float(gaussian_filter(thickness, LEAST_OVER_MM / MEASUREMENT_MM[1])[membrane].min()),
         thickness_sd_mm=float(np.hypot(0.2, edge_sd / 2)),
         surface_sd_mm=edge_sd,
         notes=tuple(notes),

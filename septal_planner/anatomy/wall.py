@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class WallFit:
-    """Per profile (n,): wall centre and thickness (mm along the profile), HU on the near and far side, RMS residual (HU)."""
+    """Per profile (n,): wall centre and thickness (mm along it), HU on the near and far side, RMS residual (HU)."""
 
     center_mm: Array
     thickness_mm: Array
