@@ -64,7 +64,7 @@ def pdf_bytes(
     for row in content["identity"]:
         if _printable(row[1]) != row[1]:
             row[1] += " (? stands for what cannot be printed)"
-    content["drawn"] = {p.name: _drawn(p) for p in pictures.shown}
+    content["drawn"] = {p.name: drawn(p) for p in pictures.shown}
     try:
         with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=scratch) as folder:
             root = Path(folder)
@@ -86,7 +86,8 @@ def pdf_bytes(
         ) from problem
 
 
-def _drawn(p: Picture) -> dict[str, Any]:
+def drawn(p: Picture) -> dict[str, Any]:
+    """A picture as figures.typ draws it."""
     return {
         "file": f"{p.name}.png", "title": p.title, "caption": p.caption, "size": list(p.size_mm),
         "edges": dict(p.edges), "marks": [asdict(m) for m in p.marks],
