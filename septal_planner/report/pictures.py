@@ -265,7 +265,10 @@ def _en_face(volume: Volume, fossa: Fossa, mitral: Annulus, target: Array, windo
         lines = _zero_lines(heights - level, spacing, first, longer_than_mm=8.0)
         marks += [_mark("height_line", line) for line in lines]
         if lines:
-            near_top = np.clip(_from_top(lines[-1], 2.0), 1.2, width - 1.2)
+            near_top = _from_top(lines[-1], 2.0)
+            if abs(near_top[0] - width / 2) < 3.0:  # room for the letters at the edge
+                near_top = _from_top(lines[-1], 4.2)
+            near_top = np.clip(near_top, 1.2, width - 1.2)
             numbers.append(_mark("height_line_text", near_top[None], f"{level:g}"))
     marks += [_mark("rim", np.concatenate([rim, rim[:1]])), *numbers]
     marks.append(_mark("target", flat(target)[None]))

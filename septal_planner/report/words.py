@@ -148,7 +148,7 @@ def _hero(plan: Plan) -> dict[str, Any]:
     return {
         "height": number(p.height_above_mitral_annulus_mm, "mm", with_unit=False),
         "interval": f"{low} to {high}\u00a0mm",
-        "status": check.status if check else "not assessed",
+        "status": check.status if check and has_norm else "",
         "asked": asked(check.low, check.high, check.unit) if check and has_norm else "no height norm",
         "coaptation": "not assessed" if coaptation is None else number(coaptation, "mm"),
         "zone": p.zone,
@@ -158,16 +158,16 @@ def _hero(plan: Plan) -> dict[str, Any]:
     }
 
 
+# cautions that bear on what is done at the table; the others stand among all cautions
+_BEARS_ON_THE_TABLE = ("height band asked for", "C-arm angles", "rim was seen", "rim is seen")
+
+
 def _read_first(plan: Plan) -> list[str]:
     """What must not be missed at the table."""
-    p = plan.puncture
-    said = [c for c in plan.cautions if "height band asked for" in c]
-    if not said and p.height_band_available is False:
-        said.append("The height band asked for is not available on this septum.")
-    said += plan.reach.limits
-    if plan.views is None:
-        said += [c for c in plan.cautions if "C-arm" in c]
-    return list(dict.fromkeys(said))
+    said = [c for words in _BEARS_ON_THE_TABLE for c in plan.cautions if words in c]
+    if plan.puncture.height_band_available is False and not any(_BEARS_ON_THE_TABLE[0] in c for c in said):
+        said.insert(0, "The height band asked for is not available on this septum.")
+    return list(dict.fromkeys([*said, *plan.reach.limits]))
 
 
 def _views(plan: Plan) -> list[list[str]] | None:
