@@ -293,3 +293,30 @@ def test_stopped_midway(sent: signal.Signals, tmp_path: Path) -> None:
     lines = [line for line in said_err.splitlines() if not line.startswith("[")]
     assert lines == ["septal-planner: Stopped before the end; nothing was left half written."]
     assert not out.exists()
+
+
+def test_stopped_while_planning(written_phantom: Any, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "plan.json").write_text("of last week")
+    words = ["plan", str(written_phantom.ct), str(written_phantom.landmarks), "--out", str(out)]
+    process = subprocess.Popen(
+        [sys.executable, "-c", "import sys; from septal_planner.cli import main; sys.exit(main())", *words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert process.stderr is not None
+        for line in process.stderr:
+            if "Finding the atria" in line:
+                break
+        process.send_signal(signal.SIGINT)
+        said_out, said_err = process.communicate(timeout=60)
+    finally:
+        process.kill()
+    assert process.returncode == 130
+    assert said_out == ""
+    assert said_err.splitlines()[-1] == "septal-planner: Stopped before the end; nothing was left half written."
+    assert "Traceback" not in said_err
+    assert {p.name: p.read_text() for p in out.iterdir()} == {"plan.json": "of last week"}
