@@ -159,7 +159,7 @@ def _measure(
     start = _bridge(start, step_mm)
     points = plane[..., None, :] + (W_MM + start[..., None])[..., None] * normal
     hu = sample_lps(volume, points)
-    hu = gaussian_filter(hu, (0.2 / step_mm, 0.2 / step_mm, 0))  # along the wall only, and little: across it blur thickens
+    hu = gaussian_filter(hu, (0.2 / step_mm, 0.2 / step_mm, 0))  # along the wall only: across it, blur thickens
     flat = hu.reshape(-1, W_MM.size)
     zero = np.zeros(flat.shape[0])
     sigma = blur_mm(flat, W_MM, zero, wall_hu=WALL_HU)

@@ -41,7 +41,7 @@ def sphere_directions(count: int = DIRECTIONS) -> tuple[Array, csc_matrix]:
 
 @dataclass(frozen=True)
 class RadialSurface:
-    """Radius (mm) around `center_lps` for each of `directions`; `support` in [0, 1]: how well the wall is seen there."""
+    """Radius (mm) around `center_lps` for each of `directions`; `support` in [0, 1]: how well the wall is seen."""
 
     center_lps: Array
     directions: Array

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Measurement:
-    """value in `unit` (UCUM code: mm, mm2, mL, deg, HU, 1), `sd` one standard uncertainty or None where not assessed."""
+    """value in `unit` (UCUM code: mm, mm2, mL, deg, HU, 1), `sd` one standard uncertainty, None if not assessed."""
 
     name: str
     value: float

@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 
 FARTHEST_FROM_MEMBRANE_MM = 10.0
 # Twice 3 mm, the spread of where a needle lands against where it was aimed (common practice, no source), or this share
-# of the largest distance from the rim that the membrane offers: what is kept from the rim where the band is out of reach.
+# of the largest distance from the rim that the membrane offers: kept from the rim where the band is out of reach.
 NEEDLE_SLIP_MM = 6.0
 NEEDLE_SLIP_SHARE = 0.6
 LEAST_FROM_RIM_MM = 1.0
@@ -307,8 +307,8 @@ def choose_target(
 
     Candidates lie on a 0.5 mm grid inside the rim, 1 mm or more from it. First come those that keep clear of
     rim, aorta and posterior wall; of these those within the height band or, where it is out of reach, nearest
-    to it among those a slip of the needle farther from the rim; of these the one whose worst margin, as a fraction of the tolerance, is largest; ties go to the
-    middle of the preferred zone. Raises AnatomyNotFound for a fossa without membrane. """
+    to it among those a slip of the needle farther from the rim; of these the one whose worst margin, as a
+    fraction of the tolerance, is largest; ties go to the middle of the preferred zone. Raises AnatomyNotFound for a fossa without membrane. """
     points = membrane_points(fossa)
     if len(points) == 0:
         raise AnatomyNotFound("The fossa found has no membrane to put a target on; check the fossa landmark.")
