@@ -307,8 +307,9 @@ def choose_target(
 
     Candidates lie on a 0.5 mm grid inside the rim, 1 mm or more from it. First come those that keep clear of
     rim, aorta and posterior wall; of these those within the height band or, where it is out of reach, nearest
-    to it among those a slip of the needle farther from the rim; of these the one whose worst margin, as a
-    fraction of the tolerance, is largest; ties go to the middle of the preferred zone. Raises AnatomyNotFound for a fossa without membrane. """
+    to it among those a slip of the needle farther from the rim; of these the one whose worst margin among the
+    requirements that some site meets, as a fraction of the tolerance, is largest; ties go to the middle of the
+    preferred zone. Raises AnatomyNotFound for a fossa without membrane. """
     points = membrane_points(fossa)
     if len(points) == 0:
         raise AnatomyNotFound("The fossa found has no membrane to put a target on; check the fossa landmark.")
@@ -347,7 +348,9 @@ def choose_target(
     structure = structure_of(procedure, annulus, landmarks_lps)
     if structure is not None:
         margins += _arc_margins(points, crossing, structure, annulus, procedure)
-    score = np.min([np.minimum(m, 1.0) for m in margins], axis=0)
+    # what no site can give does not choose between sites
+    attainable = [m for m in margins if float(m[pool].max()) >= 0.0] or margins
+    score = np.min([np.minimum(m, 1.0) for m in attainable], axis=0)
     middle = [_middle(procedure.superior_fraction), _middle(procedure.anterior_fraction)]
     from_zone = np.hypot(superior - middle[0], anterior - middle[1])
     order = np.lexsort((from_zone, -np.round(score, 3), ~pool))
