@@ -30,9 +30,8 @@ FIRST_LOOK_MM = (15.0, 1.0)
 MEASUREMENT_MM = (17.0, 0.5)
 RIM_REACH_MM = 16.0
 LEAST_OVER_MM = 0.8  # the least thickness is that of a spot this broad (one SD), not of one noisy profile
-# A membrane's radius: half of 17.2 +- 4.1 mm, the longer diameter in 97 autopsy hearts (doi 10.1002/ccd.31304),
-# and that plus two SD; a thin wall that runs on farther is the fold between the atria's free walls, not the fossa.
-USUAL_RADIUS_MM = 8.6
+# A membrane's radius: half of 17.2 + 2 x 4.1 mm, the longer diameter and two SD in 97 autopsy hearts
+# (doi 10.1002/ccd.31304); a thin wall that runs on farther is the fold between the atria's free walls, not the fossa.
 LARGEST_RADIUS_MM = 12.7
 W_MM = np.arange(-13.0, 13.01, 0.25)
 ANGLES = 72
@@ -197,7 +196,7 @@ def _membrane(fit: WallFit, patch: HeightPatch, uu: Array, vv: Array, wall_mm: A
         if mask.any():
             # where a rim is not seen the outline is bridged: it must not walk off on its own bridge
             shift = np.array([uu[mask].mean(), vv[mask].mean()]) - seed
-            center = seed + shift * min(1.0, (1.0 + 6.0 * seen**3) / max(float(np.linalg.norm(shift)), 1e-9))
+            center = seed + shift * min(1.0, (0.3 + 7.0 * seen**4) / max(float(np.linalg.norm(shift)), 1e-9))
     if not mask.any():
         raise AnatomyNotFound(
             "No part of the wall around the fossa point is thinner than its surroundings (a patch, an occluder or a "
@@ -219,7 +218,7 @@ def _without_spikes(values: Array) -> Array:
 
 def _thinnest_near(thickness: Array, uu: Array, vv: Array) -> Array:
     near = np.hypot(uu, vv) < 6.0
-    cost = np.where(near, gaussian_filter(thickness, 1.1 / MEASUREMENT_MM[1]) + 0.2 * np.hypot(uu, vv), np.inf)
+    cost = np.where(near, gaussian_filter(thickness, 1.1 / MEASUREMENT_MM[1]) + 0.5 * np.hypot(uu, vv), np.inf)
     at = np.unravel_index(int(np.argmin(cost)), cost.shape)
     return np.array([uu[at], vv[at]])
 
@@ -240,6 +239,7 @@ def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, fl
     before = np.maximum(first - 1, 0)
     rise = profile[row, first] - profile[row, before]
     radius = r[before] + 0.25 * np.clip((half - profile[row, before]) / np.maximum(rise, 1e-6), 0, 1)
+    radius = np.where(above.any(axis=1), radius, RIM_REACH_MM)
     known = (first > 2) & (radius <= LARGEST_RADIUS_MM)
     if known.sum() < 12:
         return np.zeros((ANGLES, 2)), 0.0
@@ -247,14 +247,15 @@ def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, fl
 
 
 def _smooth_outline(center: Array, angle: Array, radius: Array, known: NDArray[np.bool_]) -> tuple[Array, float]:
-    """Periodic radius of eight waves at most, robust against rays that ran on over an unseen rim."""
+    """Periodic radius of six waves at most, robust against rays that ran on over an unseen rim."""
     waves = np.arange(1, 7)
     basis = np.concatenate(
         [np.ones((ANGLES, 1)), np.cos(angle[:, None] * waves), np.sin(angle[:, None] * waves)], axis=1
     )
     stiff = np.concatenate([[0.0], waves**4 * 2e-3, waves**4 * 2e-3])
-    start = min(float(np.median(radius[known])), USUAL_RADIUS_MM)
-    radius = np.where(known, radius, start)
+    start = float(np.median(radius[known]))
+    # thin all the way to where hardly any fossa reaches: the rim, unseen, is put there; elsewhere as its surroundings
+    radius = np.where(known, radius, np.where(radius > LARGEST_RADIUS_MM, LARGEST_RADIUS_MM, start))
     smooth = np.full(ANGLES, start)
     for n in range(12):
         scale = max(1.2, 4.0 - 0.5 * n)
