@@ -6,6 +6,7 @@ import datetime
 import json
 import shutil
 import tempfile
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import asdict
 from functools import lru_cache
@@ -79,6 +80,11 @@ def pdf_bytes(
                     format="pdf", pdf_standards="a-2a",  # PDF/A, ISO 19005-2, level A: tagged
                 )
             )
+    except typst.TypstError as problem:
+        said = " ".join(str(problem).split())
+        raise InputRefused(
+            f"The plan cannot be set as pages ({said}); give a plan.json as `septal-planner plan` writes it."
+        ) from problem
     except OSError as problem:
         why = "the disk is full" if is_disk_full(problem) else problem.strerror or str(problem)
         raise InputRefused(
@@ -107,6 +113,8 @@ def _printable(value: Any) -> Any:
 def _has_glyph(c: str) -> bool:
     if " " <= c <= "~" or c == "\u00a0":
         return True
+    if unicodedata.category(c).startswith("C"):  # control, format, unassigned: no shape, and some break the layout
+        return False
     font = ImageFont.truetype(str(FONTS / "OpenSans-Regular.ttf"), 40)
     shape, missing = font.getmask(c), font.getmask("\uffff")
     return (shape.size, bytes(shape)) != (missing.size, bytes(missing)) and shape.size[0] > 0

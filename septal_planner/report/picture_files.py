@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+from PIL import Image
 from pydantic import TypeAdapter, ValidationError
 
 from septal_planner.output_folder import write_whole
@@ -16,6 +18,7 @@ from septal_planner.report.pictures import ORDER, Picture, Pictures
 
 FOLDER = "pictures"
 INDEX = "pictures.json"
+EDGES = {"left", "right", "top", "bottom"}
 
 
 @dataclass(frozen=True)
@@ -60,7 +63,10 @@ def load_pictures(folder: Path, plan: Plan) -> Pictures:
         index = TypeAdapter(_Index).validate_python(document)
     except OSError:
         return _none("Not shown: there is no pictures folder beside the saved plan.")
-    except (ValueError, KeyError, TypeError, ValidationError):
+    except (ValueError, KeyError, TypeError, RecursionError, ValidationError):
+        return _none("Not shown: the pictures beside the saved plan cannot be read.")
+    # a name becomes a file's name when the pages are set: none but our own
+    if any(e.picture.name not in ORDER or set(e.picture.edges) != EDGES for e in index.pictures):
         return _none("Not shown: the pictures beside the saved plan cannot be read.")
     if index.plan_sha256 != plan_sha256(plan):
         return _none("Not shown: the pictures beside the saved plan belong to another plan.")
@@ -68,14 +74,23 @@ def load_pictures(folder: Path, plan: Plan) -> Pictures:
     not_shown = dict(index.not_shown)
     for entry in index.pictures:
         try:
-            png = (folder / Path(entry.file).name).read_bytes()
+            png = (folder / f"{entry.picture.name}.png").read_bytes()
         except OSError:
             png = b""
-        if hashlib.sha256(png).hexdigest() == entry.sha256:
+        if hashlib.sha256(png).hexdigest() == entry.sha256 and _is_png(png):
             shown.append(replace(entry.picture, png=png))
         else:
             not_shown[entry.picture.name] = "Not shown: its file beside the saved plan is missing or was changed."
     return Pictures(tuple(shown), not_shown)
+
+
+def _is_png(content: bytes) -> bool:
+    try:
+        with Image.open(io.BytesIO(content), formats=["PNG"]) as image:
+            image.load()
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
+        return False
+    return True
 
 
 def _none(why: str) -> Pictures:
