@@ -64,6 +64,7 @@ _KEYWORDS = (
     "SpecificCharacterSet",
     "ConvolutionKernel",
 )
+BEYOND_ANY_CT = 1e6  # mm, HU: a decimal string that says more is damaged
 _TAG = {keyword: Tag(tag_for_keyword(keyword) or 0) for keyword in _KEYWORDS}
 
 
@@ -273,7 +274,7 @@ def _numbers(ds: Any, keyword: str, count: int) -> tuple[float, ...] | None:
         value = tuple(map(float, _text(ds, keyword).split("\\")))
     except ValueError:
         return None
-    return value if len(value) == count and all(map(math.isfinite, value)) else None
+    return value if len(value) == count and all(abs(v) < BEYOND_ANY_CT for v in value) else None
 
 
 def _number(ds: Any, keyword: str) -> float | None:

@@ -4,9 +4,8 @@ applied).
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, nullcontext
+from collections.abc import Sequence
+from contextlib import nullcontext
 
 import numpy as np
 import SimpleITK as sitk
@@ -15,7 +14,7 @@ from numpy.typing import NDArray
 from septal_planner.errors import InputRefused
 from septal_planner.inputs.dicom_headers import UNCOMPRESSED, SliceHeader
 from septal_planner.inputs.volume import Progress
-from septal_planner.inputs.voxels import quiet_sitk, smallest_exact
+from septal_planner.inputs.voxels import quiet_sitk, smallest_exact, stderr_kept_off
 
 BLOCK = 16  # slices read at once: progress is told between blocks, and one block is all that is held twice
 
@@ -68,28 +67,9 @@ def _read(slices: Sequence[SliceHeader], mixed: bool) -> sitk.Image:
     if mixed:
         reader.SetOutputPixelType(sitk.sitkFloat32)
     compressed = any(s.transfer_syntax not in UNCOMPRESSED for s in slices)
-    with quiet_sitk(), _stderr_kept_off() if compressed else nullcontext():
+    with quiet_sitk(), stderr_kept_off() if compressed else nullcontext():
         image: sitk.Image = reader.Execute()
     wanted = (slices[0].columns, slices[0].rows, len(slices))
     if image.GetSize() != wanted or image.GetNumberOfComponentsPerPixel() != 1:
         raise RuntimeError(f"expected voxels of size {wanted}, one value each, found {image.GetSize()}")
     return image
-
-
-@contextmanager
-def _stderr_kept_off() -> Iterator[None]:
-    """The image codecs write their complaints straight to the process's stderr, even about files that decode
-    well (12-bit JPEG); an error comes back as an exception all the same.
-    """
-    try:
-        kept = os.dup(2)
-    except OSError:  # no stderr at all, as under a window system
-        yield
-        return
-    try:
-        with open(os.devnull, "wb") as nowhere:
-            os.dup2(nowhere.fileno(), 2)
-            yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)

@@ -5,8 +5,12 @@ These files say nothing of Hounsfield units, so what clearly is not HU (0 to 255
 
 from __future__ import annotations
 
+import logging
 import re
 import warnings
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +21,7 @@ from numpy.typing import NDArray
 
 from septal_planner.errors import InputRefused
 from septal_planner.inputs.volume import Progress, Volume, affine_fault
-from septal_planner.inputs.voxels import as_hounsfield, quiet_sitk
+from septal_planner.inputs.voxels import as_hounsfield, quiet_sitk, stderr_kept_off
 
 LPS_FROM_RAS = np.diag([-1.0, -1.0, 1.0, 1.0])
 
@@ -37,13 +41,13 @@ def _read_nifti(path: Path) -> Volume:
     SPACE", method 1).
     """
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+        with _quiet_nibabel():
             image: Any = nib.load(path)
             header = image.header
             shape = tuple(int(n) for n in image.shape)
             sform, sform_code = header.get_sform(coded=True)
             qform, qform_code = header.get_qform(coded=True)
+            unit = header.get_xyzt_units()[0]
     except Exception as error:  # nibabel raises many kinds for a damaged header
         raise InputRefused(
             f"The CT {path} cannot be read as NIfTI ({_first_line(error)}); it may be damaged or cut "
@@ -61,6 +65,8 @@ def _read_nifti(path: Path) -> Volume:
     try:
         # dataobj applies scl_slope and scl_inter, and stays integer where there are none
         data = np.asanyarray(image.dataobj)
+        if path.name.lower().endswith(".gz"):
+            _check_checksum(path, 0)
     except Exception as error:
         raise InputRefused(
             f"The voxels of {path} cannot be read ({_first_line(error)}); the file may be damaged or cut "
@@ -70,7 +76,6 @@ def _read_nifti(path: Path) -> Volume:
         data = data.reshape(shape[:3])
     hu = as_hounsfield(data.transpose(2, 1, 0), path)
     notes = []
-    unit = header.get_xyzt_units()[0]
     if unit not in ("mm", "unknown"):
         raise InputRefused(
             f"The NIfTI file {path} gives its positions in {unit}, not in millimetres; export it again in mm."
@@ -86,7 +91,7 @@ def _read_with_sitk(path: Path) -> Volume:
     reader = sitk.ImageFileReader()
     reader.SetFileName(str(path))
     try:
-        with quiet_sitk():
+        with quiet_sitk(), stderr_kept_off():
             reader.ReadImageInformation()
             if reader.GetNumberOfComponents() != 1:
                 raise InputRefused(
@@ -108,6 +113,7 @@ def _read_with_sitk(path: Path) -> Volume:
     if ndim == 4:
         image = image[:, :, :, 0]
     _check_placed(path)
+    _check_local_checksum(path)
     lps_from_index = np.eye(4)
     lps_from_index[:3, :3] = np.reshape(image.GetDirection(), (3, 3)) * np.array(image.GetSpacing())
     lps_from_index[:3, 3] = image.GetOrigin()
@@ -143,6 +149,58 @@ def _check_placed(path: Path) -> None:
             " patient), so left and right cannot be told apart; export it again with its orientation, or"
             " plan from DICOM."
         )
+
+
+def _check_local_checksum(path: Path) -> None:
+    """The checksum of voxels compressed behind their header (NRRD "encoding: gzip"; MetaImage CompressedData
+    with ElementDataFile = LOCAL), which SimpleITK does not ask for.
+    """
+    with open(path, "rb") as stream:
+        header = stream.read(65536)
+    packed = re.search(rb"^(encoding:\s*gz(ip)?|CompressedData\s*=\s*True)\s*$", header, re.MULTILINE | re.IGNORECASE)
+    end = re.search(rb"\r?\n\r?\n" if header.startswith(b"NRRD") else rb"ElementDataFile\s*=\s*LOCAL\r?\n", header)
+    if not packed or not end or packed.start() > end.end() or end.end() >= path.stat().st_size:
+        return
+    if re.search(rb"^(data ?file|byte ?skip|line ?skip):", header[: end.end()], re.MULTILINE | re.IGNORECASE):
+        return  # NRRD with its voxels elsewhere
+    try:
+        _check_checksum(path, end.end())
+    except (OSError, zlib.error) as error:
+        raise InputRefused(
+            f"The voxels of {path} cannot be read ({_first_line(error)}); the file is damaged, export it again."
+        ) from error
+
+
+def _check_checksum(path: Path, start: int) -> None:
+    """Unpack a gzip or zlib stream to its very end, where its checksum stands (RFC 1952, RFC 1950): readers stop
+    once they have their voxels. Raises zlib.error or OSError where it is spoilt.
+    """
+    with open(path, "rb") as stream:
+        stream.seek(start)
+        unpack, rest = zlib.decompressobj(wbits=47), b""  # 47: gzip or zlib, by its header
+        while chunk := rest or stream.read(1 << 20):
+            unpack.decompress(chunk)
+            rest = b""
+            if unpack.eof:
+                rest = unpack.unused_data or stream.read(2)
+                if rest[:2] != b"\x1f\x8b":  # no further gzip member
+                    return
+                unpack = zlib.decompressobj(wbits=47)
+        raise OSError("it ends before its checksum")
+
+
+@contextmanager
+def _quiet_nibabel() -> Iterator[None]:
+    """nibabel's warnings and log lines about odd headers kept off the console."""
+    logger = logging.getLogger("nibabel.global")
+    before = logger.disabled
+    logger.disabled = True
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        logger.disabled = before
 
 
 def _three_d(shape: tuple[int, ...], path: Path) -> tuple[tuple[int, ...], int]:

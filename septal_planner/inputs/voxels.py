@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -29,6 +30,25 @@ def quiet_sitk() -> Iterator[None]:
         yield
     finally:
         sitk.ProcessObject.SetGlobalWarningDisplay(before)
+
+
+@contextmanager
+def stderr_kept_off() -> Iterator[None]:
+    """The image readers and codecs write their complaints straight to the process's stderr, even about files
+    that decode well (12-bit JPEG); an error comes back as an exception all the same.
+    """
+    try:
+        kept = os.dup(2)
+    except OSError:  # no stderr at all, as under a window system
+        yield
+        return
+    try:
+        with open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), 2)
+            yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
 
 
 def smallest_exact(values: NDArray[np.generic]) -> NDArray[np.generic]:
