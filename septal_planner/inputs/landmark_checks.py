@@ -22,6 +22,7 @@ REPEATED_MM = 0.1  # two marks nearer than this are one mark made twice
 RING_WIDTH_MM = 2.0  # root-mean-square spread across the ring; a small mitral annulus has some 9 mm
 RING_RATIO = 0.15  # of the spread across to the spread along
 CAVA_DROP_MM = 5.0  # between the two points on the cava's axis
+RINGS_APART_MM = 10.0  # between the centres of the two valves; common practice, no source
 PLANE_MARGIN_MM = 3.0  # how far off its valve's plane a point must be before its side counts
 
 
@@ -53,6 +54,7 @@ def check_landmarks(landmarks: Landmarks, volume: Volume) -> Landmarks:
         if name in points:
             points[name], note = _ring(name, points[name], file)
             notes += note
+    _check_rings_apart(points, file)
     points["inferior_vena_cava"], note = _cava(points["inferior_vena_cava"], file)
     notes += note
     _check_sides(points, file)
@@ -113,6 +115,18 @@ def _ring(name: str, points: Array, file: str) -> tuple[Array, list[str]]:
     return points[order], [f"The points of {name} were not in order around the ring and have been reordered."]
 
 
+def _check_rings_apart(points: dict[str, Array], file: str) -> None:
+    """One valve marked twice."""
+    if "tricuspid_annulus" not in points:
+        return
+    apart = float(np.linalg.norm(points["mitral_annulus"].mean(axis=0) - points["tricuspid_annulus"].mean(axis=0)))
+    if apart < RINGS_APART_MM:
+        raise InputRefused(
+            f"In {file} the centers of mitral_annulus and tricuspid_annulus are {apart:.1f} mm apart, expected"
+            f" {RINGS_APART_MM:g} mm or more; mark each ring on its own valve."
+        )
+
+
 def _cava(points: Array, file: str) -> tuple[Array, list[str]]:
     drop = points[0, 2] - points[1, 2]
     if drop >= CAVA_DROP_MM:
@@ -162,7 +176,7 @@ def _check_sides(points: dict[str, Array], file: str) -> None:
 
 
 def _at(point: Array) -> str:
-    return "(" + ", ".join(f"{x:.1f}" for x in point) + ")"
+    return "(" + ", ".join(f"{x:.1f}" if abs(x) < 1e6 else f"{x:.3g}" for x in point) + ")"
 
 
 def _and(names: list[str]) -> str:

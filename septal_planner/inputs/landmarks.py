@@ -70,7 +70,7 @@ def read_landmarks(path: str | os.PathLike[str]) -> Landmarks:
         raise InputRefused(
             f"The landmarks {file} cannot be read ({error.strerror}); check the path."
         ) from error
-    except ValueError as error:  # not JSON, or not text at all
+    except (ValueError, RecursionError) as error:  # not JSON, not text at all, or nested without end
         raise InputRefused(
             f"The landmarks {file} are not valid JSON ({error}); correct the file or mark the points again."
         ) from error
@@ -165,7 +165,8 @@ def _unknown(name: str) -> str:
         return ""
     close = difflib.get_close_matches(name.lower(), POINT_COUNTS, n=1, cutoff=0.6)
     hint = f" (did you mean {close[0]!r}?)" if close else ""
-    return f"{name!r} is not a landmark known here{hint}, known are {', '.join(POINT_COUNTS)}"
+    shown = name if len(name) <= 60 else name[:60] + "..."
+    return f"{shown!r} is not a landmark known here{hint}, known are {', '.join(POINT_COUNTS)}"
 
 
 def _fault(name: str, points: NDArray[np.float64]) -> str:
