@@ -17,7 +17,7 @@ from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
 from septal_planner.plan import Plan, build_plan
-from septal_planner.plausibility import check_annulus, check_plausible, measured
+from septal_planner.plausibility import check_annulus, check_aorta, check_plausible, measured
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.procedures import Procedure
 from septal_planner.puncture.procedures import procedure as procedure_named
@@ -103,6 +103,7 @@ def make_plan(
             points["tricuspid_annulus"], atrium_point_lps=points["right_atrium"][0], septum_point_lps=points["fossa"][0]
         )
     chambers = segment_chambers(volume, landmarks, mitral, tricuspid, progress=progress)
+    check_aorta(chambers, landmarks)
     fossa = find_fossa(volume, landmarks, chambers, progress=progress)
     unusual = check_plausible(measured(chambers, mitral, fossa))
 

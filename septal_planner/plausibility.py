@@ -12,10 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from septal_planner.anatomy.annulus import Annulus, height_mm
-from septal_planner.anatomy.chambers import Chambers
+from septal_planner.anatomy.chambers import LABELS, Chambers
 from septal_planner.anatomy.fossa import Fossa
 from septal_planner.errors import AnatomyNotFound
 from septal_planner.fluoroscopy.carm import angles_from_vector
+from septal_planner.geometry.frames import apply_affine
+from septal_planner.inputs.landmarks import Landmarks
 
 
 @dataclass(frozen=True)
@@ -175,3 +177,19 @@ def check_plausible(values: dict[str, float]) -> list[str]:
 def check_annulus(mitral: Annulus) -> None:
     """The hard limits of the annulus alone, before the slower steps. Raises AnatomyNotFound."""
     check_plausible({"mitral_area": mitral.area_mm2 / 100, "intercommissural": mitral.intercommissural_mm})
+
+
+def check_aorta(chambers: Chambers, landmarks: Landmarks) -> None:
+    """Whether what was taken for the aorta holds the point of another chamber or vein, so that the distance to the
+    aorta would be to something else. Raises AnatomyNotFound."""
+    index_from_lps = np.linalg.inv(chambers.lps_from_index)
+    for name in ("left_ventricle", "right_ventricle", "superior_vena_cava"):
+        if name not in landmarks.points_lps:
+            continue
+        i, j, k = np.rint(apply_affine(index_from_lps, landmarks.points_lps[name][0])).astype(int)
+        inside = all(0 <= n < size for n, size in zip((k, j, i), chambers.labels.shape, strict=True))
+        if inside and chambers.labels[k, j, i] == LABELS["aorta"]:
+            raise AnatomyNotFound(
+                f"The aorta point and the {name} point lie in one pool of blood, expected two, so the distance to the "
+                "aorta is not known; check these two points, or leave out the one that cannot be told."
+            )
