@@ -5,6 +5,7 @@ imported only when one runs, so that `--help` answers at once.
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import re
 import signal
@@ -12,6 +13,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 from types import FrameType
+from typing import NoReturn
 
 from septal_planner import __version__
 from septal_planner.errors import AnatomyNotFound, CallIsOff, InputRefused
@@ -34,6 +36,8 @@ EXITS = (
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit status. argparse itself exits with 2 where the call cannot be parsed."""
     try:
+        if isinstance(sys.stdout, io.TextIOWrapper):  # a console that lacks a letter shall not end the call
+            sys.stdout.reconfigure(errors="backslashreplace")
         arguments = build_parser().parse_args(argv)
         _end_cleanly_when_terminated()
         from septal_planner import commands
@@ -64,8 +68,20 @@ def _fail(status: int, sentence: str) -> int:
     """Say the sentence; to a developer who asked for it, show the whole error instead."""
     if os.environ.get("SEPTAL_PLANNER_DEBUG") == "1" and sys.exc_info()[0] is not KeyboardInterrupt:
         raise
-    print(f"septal-planner: {sentence}", file=sys.stderr, flush=True)
+    print(f"septal-planner: {_on_one_line(sentence)}", file=sys.stderr, flush=True)
     return status
+
+
+def _on_one_line(text: str) -> str:
+    """Names and texts of files may hold line breaks and control codes, which no terminal shall obey."""
+    return "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says in one sentence, without the usage, why a call cannot be parsed."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(CALL_IS_OFF, f"septal-planner: {_on_one_line(message)}; `{self.prog} --help` says what goes.\n")
 
 
 def _end_cleanly_when_terminated() -> None:
@@ -85,7 +101,7 @@ def _end_cleanly_when_terminated() -> None:
 
 def build_parser() -> argparse.ArgumentParser:
     """Every command and option, each with its help."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="septal-planner",
         description="Plan a transseptal puncture from a cardiac CT and landmarks, on paper. " + CAUTION,
         epilog=EXITS,
@@ -200,35 +216,45 @@ def _add_paper(parser: argparse.ArgumentParser) -> None:
 
 
 def _position(text: str) -> float:
-    value = float(text)
+    value = _number(text)
     if not abs(value) < 1e6:
         raise argparse.ArgumentTypeError(f"{text} is not a position in millimetres")
     return value
 
 
 def _positive(text: str) -> float:
-    value = float(text)
+    value = _number(text)
     if not 0 < value < 1e6:
         raise argparse.ArgumentTypeError(f"{text} is not above zero")
     return value
 
 
 def _not_negative(text: str) -> float:
-    value = float(text)
+    value = _number(text)
     if not 0 <= value < 1e6:
         raise argparse.ArgumentTypeError(f"{text} is below zero or not a number")
     return value
 
 
 def _angle(text: str) -> float:
-    value = float(text)
+    value = _number(text)
     if not 0 <= value <= 180:
         raise argparse.ArgumentTypeError(f"{text} is not an angle from 0 to 180 degrees")
     return value
 
 
 def _whole(text: str) -> int:
-    value = int(text)
+    try:
+        value = int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text} is not a whole number") from None
     if value < 0:
         raise argparse.ArgumentTypeError(f"{text} is below zero")
     return value
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text} is not a number") from None
