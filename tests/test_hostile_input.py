@@ -16,6 +16,7 @@ import SimpleITK as sitk
 
 from septal_planner import cli
 from septal_planner.errors import InputRefused
+from septal_planner.inputs.dicom_headers import files_under
 from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks
 from septal_planner.inputs.volume import read_volume
@@ -89,6 +90,13 @@ def test_a_console_without_the_letters(tmp_path: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert b"\\xf6" in done.stdout
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes here")
+def test_a_pipe_in_the_folder_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "gone").symlink_to("nowhere")
+    assert [p.name for p in files_under(tmp_path)] == ["gone"]
 
 
 def test_control_codes_are_not_printed() -> None:

@@ -128,7 +128,8 @@ def files_under(folder: Path) -> list[Path]:
     for root, folders, names in os.walk(folder):
         folders[:] = sorted(d for d in folders if not d.startswith("."))
         out += [Path(root, name) for name in sorted(names) if not name.startswith(".")]
-    return out
+    # a pipe or device would be waited for without end; a link that leads nowhere is told of as damaged
+    return [p for p in out if p.is_file() or not p.exists()]
 
 
 def read_headers(paths: Sequence[Path]) -> Found:

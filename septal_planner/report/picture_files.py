@@ -74,7 +74,8 @@ def load_pictures(folder: Path, plan: Plan) -> Pictures:
     not_shown = dict(index.not_shown)
     for entry in index.pictures:
         try:
-            png = (folder / f"{entry.picture.name}.png").read_bytes()
+            name = f"{entry.picture.name}.png"
+            png = (folder / name).read_bytes() if entry.file == name else b""
         except OSError:
             png = b""
         if hashlib.sha256(png).hexdigest() == entry.sha256 and _is_png(png):
