@@ -341,6 +341,8 @@ def choose_target(
         pool &= off <= (nearest + 0.25 if nearest > 0 else 0.0)
         if off[pool].max() == 0.0:
             margins.append(margin(procedure.height, height))
+    # beyond the limit, room for the needle's slip counts as well
+    margins.append(rim / min(NEEDLE_SLIP_MM, float(rim.max())))
     superior, anterior = fossa_fractions(fossa, points)
     margins += [margin(procedure.superior_fraction, superior), margin(procedure.anterior_fraction, anterior)]
     thickness = fossa.patch.sample(fossa.thickness_mm, *np.moveaxis(fossa.patch.uvw(points)[:, :2], -1, 0))
