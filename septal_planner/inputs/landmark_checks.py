@@ -23,6 +23,8 @@ RING_WIDTH_MM = 2.0  # root-mean-square spread across the ring; a small mitral a
 RING_RATIO = 0.15  # of the spread across to the spread along
 CAVA_DROP_MM = 5.0  # between the two points on the cava's axis
 RINGS_APART_MM = 10.0  # between the centres of the two valves; common practice, no source
+RING_GAP = 0.36  # largest part of a ring's way round that may lie between two neighbours; six even marks leave 0.17
+CAVAE_APART_MM = 20.0  # between the cavae's points: the right atrium lies between them; common practice, no source
 PLANE_MARGIN_MM = 3.0  # how far off its valve's plane a point must be before its side counts
 
 
@@ -57,6 +59,7 @@ def check_landmarks(landmarks: Landmarks, volume: Volume) -> Landmarks:
     _check_rings_apart(points, file)
     points["inferior_vena_cava"], note = _cava(points["inferior_vena_cava"], file)
     notes += note
+    _check_cavae_apart(points, file)
     _check_sides(points, file)
     return replace(landmarks, points_lps=points, notes=tuple(notes))
 
@@ -103,6 +106,17 @@ def _ring(name: str, points: Array, file: str) -> tuple[Array, list[str]]:
             f"In {file} the {len(points)} points of {name} lie on a line or on one spot, expected a ring"
             " around the valve; mark them again all around the hinge line."
         )
+    points, notes = _in_order(name, points, center, normal)
+    way = np.linalg.norm(np.diff(points, axis=0, append=points[:1]), axis=1)
+    if way.max() > RING_GAP * way.sum():
+        raise InputRefused(
+            f"In {file} the points of {name} leave {100 * way.max() / way.sum():.0f} % of the way round unmarked,"
+            " expected points all around; mark the rest of the hinge line."
+        )
+    return points, notes
+
+
+def _in_order(name: str, points: Array, center: Array, normal: Array) -> tuple[Array, list[str]]:
     u, v = plane_axes(normal)
     angle = np.arctan2((points - center) @ v, (points - center) @ u)
     steps = np.diff(angle, append=angle[:1])
@@ -116,10 +130,20 @@ def _ring(name: str, points: Array, file: str) -> tuple[Array, list[str]]:
 
 
 def _check_rings_apart(points: dict[str, Array], file: str) -> None:
-    """One valve marked twice."""
+    """One valve marked twice, or the two exchanged."""
     if "tricuspid_annulus" not in points:
         return
-    apart = float(np.linalg.norm(points["mitral_annulus"].mean(axis=0) - points["tricuspid_annulus"].mean(axis=0)))
+    mitral, tricuspid = points["mitral_annulus"].mean(axis=0), points["tricuspid_annulus"].mean(axis=0)
+    apart = float(np.linalg.norm(mitral - tricuspid))
+    la, ra = points["left_atrium"][0], points["right_atrium"][0]
+    as_named = np.linalg.norm(la - mitral) + np.linalg.norm(ra - tricuspid)
+    exchanged = np.linalg.norm(la - tricuspid) + np.linalg.norm(ra - mitral)
+    if exchanged < as_named:
+        raise InputRefused(
+            f"In {file} mitral_annulus and tricuspid_annulus appear swapped: together the atria's points lie"
+            f" {as_named:.0f} mm from their own rings and {exchanged:.0f} mm from each other's; exchange the rings,"
+            " or mark them again."
+        )
     if apart < RINGS_APART_MM:
         raise InputRefused(
             f"In {file} the centers of mitral_annulus and tricuspid_annulus are {apart:.1f} mm apart, expected"
@@ -140,6 +164,18 @@ def _cava(points: Array, file: str) -> tuple[Array, list[str]]:
         f" {CAVA_DROP_MM:g} mm or more; mark the first near the atrium and the second lower on the vein's"
         " axis."
     )
+
+
+def _check_cavae_apart(points: dict[str, Array], file: str) -> None:
+    """The right atrium lies between the cavae."""
+    if "superior_vena_cava" not in points:
+        return
+    apart = float(np.linalg.norm(points["superior_vena_cava"][0] - points["inferior_vena_cava"][0]))
+    if apart < CAVAE_APART_MM:
+        raise InputRefused(
+            f"In {file} superior_vena_cava lies {apart:.0f} mm from the upper point of inferior_vena_cava, expected"
+            f" {CAVAE_APART_MM:g} mm or more; mark each vein in its own place, above and below the right atrium."
+        )
 
 
 def _check_sides(points: dict[str, Array], file: str) -> None:

@@ -293,3 +293,29 @@ def test_cava_points_too_near():
         "3.0 mm apart",
         "5 mm",
     )
+
+
+def test_rings_exchanged():
+    mitral = POINTS["mitral_annulus"]
+    away = np.asarray(POINTS["right_atrium"][0]) - np.asarray(POINTS["left_atrium"][0])
+    tricuspid = [list(np.asarray(p) + away) for p in mitral]
+    says(
+        refusal(check_landmarks, landmarks(mitral_annulus=tricuspid, tricuspid_annulus=mitral), CT),
+        "mitral_annulus and tricuspid_annulus appear swapped",
+        "exchange the rings",
+    )
+
+
+def test_half_a_ring():
+    center = np.mean(POINTS["mitral_annulus"], axis=0)
+    turn = np.linspace(0, 0.9 * np.pi, 8)
+    half = [list(center + 18 * np.array([np.cos(t), np.sin(t), 0.0])) for t in turn]
+    says(refusal(check_landmarks, landmarks(mitral_annulus=half), CT), "of the way round unmarked", "all around")
+
+
+def test_one_cava_marked_twice():
+    says(
+        refusal(check_landmarks, landmarks(superior_vena_cava=POINTS["inferior_vena_cava"][:1]), CT),
+        "superior_vena_cava lies 0 mm",
+        "above and below the right atrium",
+    )
