@@ -1,8 +1,8 @@
 """Left ventricle, right ventricle and aorta: the blood parted at its narrowest places.
 
 A flood from one marker in each pool, deepest blood first (watershed on the distance to the wall), so that neighbours
-meet where the way between them is narrowest: a valve, the neck of a vein. Closed leaflets are thinner than the scanner's
-blur and stay bright, so the flood is cut along dark lines and along the valve gates as well.
+meet where the way between them is narrowest: a valve, the neck of a vein. Closed leaflets are thinner than the
+scanner's blur and stay bright, so the flood is cut along dark lines and along the valve gates as well.
 """
 
 from __future__ import annotations
