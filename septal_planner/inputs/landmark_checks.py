@@ -130,11 +130,23 @@ def _in_order(name: str, points: Array, center: Array, normal: Array) -> tuple[A
 
 
 def _check_rings_apart(points: dict[str, Array], file: str) -> None:
-    """One valve marked twice, or the two exchanged."""
+    """One valve marked twice."""
     if "tricuspid_annulus" not in points:
         return
     mitral, tricuspid = points["mitral_annulus"].mean(axis=0), points["tricuspid_annulus"].mean(axis=0)
     apart = float(np.linalg.norm(mitral - tricuspid))
+    if apart < RINGS_APART_MM:
+        raise InputRefused(
+            f"In {file} the centers of mitral_annulus and tricuspid_annulus are {apart:.1f} mm apart, expected"
+            f" {RINGS_APART_MM:g} mm or more; mark each ring on its own valve."
+        )
+
+
+def _check_rings_swapped(points: dict[str, Array], file: str) -> None:
+    """The two rings exchanged (the atria are known to be in their places)."""
+    if "tricuspid_annulus" not in points:
+        return
+    mitral, tricuspid = points["mitral_annulus"].mean(axis=0), points["tricuspid_annulus"].mean(axis=0)
     la, ra = points["left_atrium"][0], points["right_atrium"][0]
     as_named = np.linalg.norm(la - mitral) + np.linalg.norm(ra - tricuspid)
     exchanged = np.linalg.norm(la - tricuspid) + np.linalg.norm(ra - mitral)
@@ -143,11 +155,6 @@ def _check_rings_apart(points: dict[str, Array], file: str) -> None:
             f"In {file} mitral_annulus and tricuspid_annulus appear swapped: together the atria's points lie"
             f" {as_named:.0f} mm from their own rings and {exchanged:.0f} mm from each other's; exchange the rings,"
             " or mark them again."
-        )
-    if apart < RINGS_APART_MM:
-        raise InputRefused(
-            f"In {file} the centers of mitral_annulus and tricuspid_annulus are {apart:.1f} mm apart, expected"
-            f" {RINGS_APART_MM:g} mm or more; mark each ring on its own valve."
         )
 
 
@@ -195,6 +202,7 @@ def _check_sides(points: dict[str, Array], file: str) -> None:
             f" cava, the one called right_atrium {to_mitral[1]:.0f} and {to_cava[1]:.0f} mm; exchange them,"
             " or mark them again."
         )
+    _check_rings_swapped(points, file)
     for valve, atrium, ventricle in (
         ("mitral_annulus", "left_atrium", "left_ventricle"),
         ("tricuspid_annulus", "right_atrium", "right_ventricle"),
