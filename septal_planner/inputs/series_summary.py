@@ -43,20 +43,19 @@ class SeriesSummary:
     modality: str
     folder: str
     slices: int
-    size_ijk: tuple[int, int, int] | None
-    spacing_mm: (
-        tuple[float, float, float] | None
-    )  # along i, j, k; k along the shear where the gantry was tilted
-    orientation: str | None  # "axial", "sagittal", "coronal", with "oblique by N°"
-    tilt_deg: float | None
-    phase_percent: float | None
-    contrast_agent: str | None  # as recorded, which does not prove that it was given
-    opacification_hu: float | None  # estimated from three slices
-    contrast_seen: bool | None
-    kvp: float | None
-    kernel: str | None
-    patient_position: str | None
-    frame_of_reference_uid: str | None
+    size_ijk: tuple[int, int, int] | None = None
+    # along i, j, k; k along the shear where the gantry was tilted
+    spacing_mm: tuple[float, float, float] | None = None
+    orientation: str | None = None  # "axial", "sagittal", "coronal", with "oblique by N°"
+    tilt_deg: float | None = None
+    phase_percent: float | None = None
+    contrast_agent: str | None = None  # as recorded, which does not prove that it was given
+    opacification_hu: float | None = None  # estimated from three slices
+    contrast_seen: bool | None = None
+    kvp: float | None = None
+    kernel: str | None = None
+    patient_position: str | None = None
+    frame_of_reference_uid: str | None = None
     faults: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -136,24 +135,7 @@ def _summary(series: Series, found: Found) -> SeriesSummary:
 def _image_summary(path: Path, progress: Progress | None) -> SeriesSummary:
     """What can be told of a NIfTI, NRRD or MetaImage file; it is read whole."""
     blank = SeriesSummary(
-        "",
-        "",
-        "",
-        "not recorded",
-        str(path),
-        0,
-        None,
-        None,
-        None,
-        None,
-        None,
-        None,
-        None,
-        None,
-        None,
-        None,
-        None,
-        None,
+        selector="", series_instance_uid="", description="", modality="not recorded", folder=str(path), slices=0
     )
     try:
         volume = read_image_file(path, progress=progress)
