@@ -8,10 +8,10 @@ resolution.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import binary_fill_holes, gaussian_filter, label
 
 from septal_planner.anatomy.annulus import Annulus
@@ -37,6 +37,7 @@ LABELS = {
     "left_ventricle": 4,
     "right_ventricle": 5,
     "fossa_membrane": 6,
+    "metal": 7,
 }
 
 ATRIA = ("left_atrium", "right_atrium")
@@ -59,6 +60,23 @@ class Chambers:
     sd_hu: Mapping[str, float]
     not_assessed: Mapping[str, str]               # chamber -> reason, one sentence
     notes: tuple[str, ...] = ()
+    # chamber -> one sentence where the CT ends inside it: it has no volume then, and no wall there
+    cut: Mapping[str, str] = field(default_factory=dict)
+    outline_sd_mm: Mapping[str, float] = field(default_factory=dict)  # standard uncertainty of the blood's edge
+    volume_sd_ml: Mapping[str, float] = field(default_factory=dict)
+    noise_hu: float = 0.0                         # of the CT at its own resolution, one SD, in the left atrium
+    metal_lps: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 3)))  # (n, 3) voxel centres
+    ct_lps_from_index: NDArray[np.float64] | None = None
+    ct_size_ijk: tuple[int, int, int] | None = None
+
+    def beyond_ct(self, points_lps: ArrayLike, margin_mm: float = 0.0) -> NDArray[np.bool_]:
+        """Whether points (..., 3) lie outside the CT, or within `margin_mm` of its outermost voxel centres."""
+        points = np.asarray(points_lps, dtype=np.float64)
+        if self.ct_lps_from_index is None or self.ct_size_ijk is None:
+            return np.zeros(points.shape[:-1], dtype=np.bool_)
+        index = apply_affine(np.linalg.inv(self.ct_lps_from_index), points)
+        rim = margin_mm / spacing_mm(self.ct_lps_from_index)
+        return np.asarray(np.any((index < rim) | (index > np.array(self.ct_size_ijk) - 1 - rim), axis=-1))
 
 
 def heart_grid(volume: Volume, landmarks: Landmarks) -> HeartGrid:
