@@ -169,9 +169,9 @@ def _outline(
     size = hu.shape[::-1]
     labels = np.zeros(hu.shape, dtype=np.uint8)
     nearest = np.full(hu.shape, np.inf, dtype=np.float32)
-    for name, field in fields.items():
+    for name, beyond_mm in fields.items():
         territory = resample_to_grid(
-            Volume(field, grid.lps_from_index), crop.lps_from_index, size, fill_hu=50.0
+            Volume(beyond_mm, grid.lps_from_index), crop.lps_from_index, size, fill_hu=50.0
         ).astype(np.float32)
         mine = (territory < 0) & (territory < nearest) & np.greater(hu, edges[name])
         if name in ATRIA:
