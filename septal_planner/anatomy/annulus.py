@@ -218,3 +218,24 @@ def height_sd_mm(annulus: Annulus, points_lps: ArrayLike, *, point_sd_mm: float)
     p = np.asarray(points_lps, dtype=np.float64) - annulus.center_lps
     g = np.concatenate([p, -np.ones((*p.shape[:-1], 1))], axis=-1)
     return np.asarray(np.sqrt(np.einsum("...i,ij,...j->...", g, covariance, g)))
+
+
+def ring_covariance(annulus: Annulus, *, point_sd_mm: float) -> NDArray[np.float64]:
+    """Covariance (7, 7) of center (3, LPS, mm), unit normal (3) and projected area (mm2), when each annulus point is
+    off by an independent error of `point_sd_mm` along each axis; first-order propagation as in `height_sd_mm`."""
+    marked = annulus.points_lps
+    even = _evenly_spaced(marked)
+    step = 0.01
+    jacobian = np.empty((7, marked.size))
+    for i in range(marked.size):
+        sides = []
+        for sign in (1, -1):
+            moved = marked.copy()
+            moved.flat[i] += sign * step
+            center, normal = _plane_through(moved, even=even)
+            normal = normal * np.sign(normal @ annulus.normal_lps)
+            curve = curves.closed_spline(moved, samples=180)
+            area = abs(curves.signed_area((curve - center) @ np.stack(planes.plane_axes(normal), axis=1)))
+            sides.append(np.concatenate([center, normal, [area]]))
+        jacobian[:, i] = (sides[0] - sides[1]) / (2 * step)
+    return np.asarray(point_sd_mm**2 * jacobian @ jacobian.T)
