@@ -120,6 +120,15 @@ def build_parser() -> argparse.ArgumentParser:
 
     inspect = add("inspect", "list every CT series under a path: geometry, phase, opacification, faults found")
     inspect.add_argument("path", metavar="PATH", type=Path, help="a folder, or one image file")
+    inspect.add_argument(
+        "--landmarks",
+        metavar="FILE",
+        type=Path,
+        help="landmarks.json: also report the contrast in each chamber and across the septum, and what can be trusted",
+    )
+    inspect.add_argument(
+        "--series", metavar="UID", help="with --landmarks: which series, where PATH holds more than one that would do"
+    )
     _add_json(inspect)
 
     phantom = add("phantom", "write a phantom: CT as DICOM, landmarks.json and truth.json")

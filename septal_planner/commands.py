@@ -13,13 +13,15 @@ from pathlib import Path
 import septal_phantoms
 
 from septal_planner import validation
+from septal_planner.anatomy.opacification import Opacification, read_opacification
 from septal_planner.errors import CallIsOff
+from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import read_landmarks
 from septal_planner.inputs.series_summary import list_series
 from septal_planner.inputs.volume import read_volume
 from septal_planner.output_folder import staged
 from septal_planner.pipeline import DEFAULT_PROCEDURE, PlannedCase, make_plan
-from septal_planner.plan import Plan, load_plan, plan_json_schema, save_plan
+from septal_planner.plan import Plan, contrast_as_read, load_plan, plan_json_schema, save_plan
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.procedures import UnknownProcedure, procedure
 from septal_planner.puncture.target import LANDMARK_SD_MM
@@ -107,9 +109,19 @@ def plan(arguments: argparse.Namespace) -> int:
 
 def inspect(arguments: argparse.Namespace) -> int:
     """What is there, and what of it could be planned on."""
-    found = list_series(arguments.path, progress=Progress())
+    if arguments.series is not None and arguments.landmarks is None:
+        raise CallIsOff("A series was named but no landmarks; give them with --landmarks FILE, or leave --series out.")
+    say = Progress()
+    found = list_series(arguments.path, progress=say)
+    contrast = None
+    if arguments.landmarks is not None:
+        marked = read_landmarks(arguments.landmarks)
+        volume = read_volume(arguments.path, series_uid=arguments.series, progress=say)
+        contrast = read_opacification(volume, check_landmarks(marked, volume))
     if arguments.json:
-        print(json.dumps([series.as_json() for series in found], indent=1))
+        series = [series.as_json() for series in found]
+        read = None if contrast is None else contrast_as_read(contrast)
+        print(json.dumps(series if read is None else {"series": series, "contrast": read}, indent=1))
         return DONE
     for number, s in enumerate(found, 1):
         title = s.description or s.series_instance_uid or Path(s.folder).name
@@ -137,7 +149,30 @@ def inspect(arguments: argparse.Namespace) -> int:
         for fault in s.faults:
             print(f"   {'fault:':18}{fault}")
         print(f"   {'usable:':18}{'yes, as far as its headers tell' if s.usable else 'no'}")
+    if contrast is not None:
+        print("\n" + contrast_summary(contrast))
+    elif any(s.usable for s in found):
+        print("\nA landmarks file (--landmarks FILE) gives the contrast of each chamber and across the septum.")
     return DONE
+
+
+def contrast_summary(contrast: Opacification) -> str:
+    """What the scan shows of the blood at its landmarks, as a small table and sentences."""
+    lines = [f"{'Blood at the landmark':24}{'mean':>8}{'spread':>8}{'5 to 95 %':>15}{'noise':>8}   HU"]
+    for name, b in contrast.blood.items():
+        noise = "-" if b.noise_hu is None else f"{b.noise_hu:.0f}"
+        span = f"{b.low_hu:.0f} to {b.high_hu:.0f}"
+        title = name.replace("_", " ").capitalize()
+        lines.append(f"{title:24}{b.mean_hu:8.0f}{b.spread_hu:8.0f}{span:>15}{noise:>8}")
+    s = contrast.septum
+    if s is not None:
+        lines += [
+            "",
+            f"Across the septum at the fossa point: left {s.left_hu:.0f}, wall {s.wall_hu:.0f}, right {s.right_hu:.0f} "
+            f"HU; contrast {s.contrast_left_hu:.0f} left, {s.contrast_right_hu:.0f} right, "
+            f"{s.contrast_to_noise:.1f} times the noise",
+        ]
+    return "\n".join([*lines, "", *(f"  - {sentence}" for sentence in contrast.sentences)])
 
 
 def phantom(arguments: argparse.Namespace) -> int:

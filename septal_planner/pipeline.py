@@ -11,13 +11,14 @@ from numpy.typing import ArrayLike, NDArray
 from septal_planner.anatomy.annulus import Annulus, measure_annulus
 from septal_planner.anatomy.chambers import Chambers, segment_chambers
 from septal_planner.anatomy.fossa import Fossa, find_fossa, label_membrane
+from septal_planner.anatomy.opacification import Opacification, read_opacification
 from septal_planner.fluoroscopy import carm
 from septal_planner.geometry.measurement import Measurement
 from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
 from septal_planner.plan import Plan, build_plan
-from septal_planner.plausibility import check_annulus, check_aorta, check_plausible, measured
+from septal_planner.plausibility import RANGES, check_annulus, check_aorta, check_plausible, measured
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.procedures import Procedure
 from septal_planner.puncture.procedures import procedure as procedure_named
@@ -88,6 +89,7 @@ def make_plan(
     say("Checking the landmarks")
     landmarks = check_landmarks(landmarks, volume)
     points = landmarks.points_lps
+    contrast = read_opacification(volume, landmarks)
 
     say("Measuring the valve rings")
     mitral = measure_annulus(
@@ -127,18 +129,21 @@ def make_plan(
             landmark_sd_mm=landmark_sd_mm,
         )
     views = find_views(volume.patient_position, fossa, mitral, tricuspid)
+    read_first = _read_first(volume, views is not None, contrast, fossa, site)
     cautions = tuple(
         dict.fromkeys(
             [
                 *USUAL_CAUTIONS,
                 *_site_cautions(site),
                 *unusual,
+                *_contrast_cautions(contrast, fossa, unusual),
                 *_missing(landmarks, chambers, wanted),
                 *_acquisition_cautions(volume, views is not None),
                 *volume.notes,
                 *landmarks.notes,
                 *chambers.notes,
                 *fossa.notes,
+                *read_first,
             ]
         )
     )
@@ -155,6 +160,8 @@ def make_plan(
         views=views,
         measurements=measurements,
         cautions=cautions,
+        contrast=contrast,
+        read_first=read_first,
     )
     return PlannedCase(
         volume,
@@ -228,17 +235,44 @@ def _acquisition_cautions(volume: Volume, views_given: bool) -> list[str]:
         said.append(
             "The cardiac phase of this CT is not recorded: the annulus and the height may differ in another phase."
         )
+    return [*said, *_view_cautions(volume, views_given)]
+
+
+def _view_cautions(volume: Volume, views_given: bool) -> list[str]:
     if not views_given:
-        said.append(
+        return [
             f"The patient lay {volume.patient_position} in the CT, not supine: no C-arm angles are given, since the "
             "heart lies differently at the table."
-        )
-    elif volume.patient_position is None:
-        said.append(
+        ]
+    if volume.patient_position is None:
+        return [
             "How the patient lay in the CT is not recorded: the C-arm angles hold only if it was supine, as at the "
             "table."
-        )
-    return said
+        ]
+    return []
+
+
+def _contrast_cautions(contrast: Opacification, fossa: Fossa, unusual: list[str]) -> list[str]:
+    """Reasons to doubt the scan, without those that another caution gives already."""
+    said_already = set()
+    if getattr(fossa, "not_assessed", None):
+        said_already |= {"left side dark", "right side dark"}
+    if any(RANGES["left_atrium_hu"].name in c for c in unusual):
+        said_already.add("left atrium weak")
+    return [s.text for s in contrast.statements if s.bears != "trust" and s.kind not in said_already]
+
+
+def _read_first(
+    volume: Volume, views_given: bool, contrast: Opacification, fossa: Fossa, site: PunctureSite
+) -> tuple[str, ...]:
+    """The cautions that bear on what is done at the table: the height band, the membrane, the view angles, the scan."""
+    scan = set(contrast.for_the_table()) & set(_contrast_cautions(contrast, fossa, []))
+    not_assessed = getattr(fossa, "not_assessed", {}).values()
+    return tuple(
+        dict.fromkeys([
+            *site.notes, *not_assessed, *fossa.notes, *_view_cautions(volume, views_given), *sorted(scan),
+        ])
+    )  # fmt: skip
 
 
 # -------------------------------------------------------------------------------------------------- the list of numbers

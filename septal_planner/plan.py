@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from septal_planner.anatomy.annulus import Annulus
     from septal_planner.anatomy.chambers import Chambers
     from septal_planner.anatomy.fossa import Fossa
+    from septal_planner.anatomy.opacification import Opacification as ContrastOfScan
     from septal_planner.fluoroscopy.carm import CArmView
     from septal_planner.geometry.measurement import Measurement
     from septal_planner.inputs.landmarks import Landmarks
@@ -75,7 +76,9 @@ class CT(_Part):
 
 
 class AtriumFound(_Part):
-    volume_ml: NotNegative
+    """`volume_ml` is null where the CT ends inside the atrium."""
+
+    volume_ml: NotNegative | None
     mean_hu: float
 
 
@@ -94,17 +97,29 @@ class AnnulusFound(_Part):
 
 
 class FossaFound(_Part):
-    """The thin membrane, not the limbus crest; `normal` from the right atrium toward the left."""
+    """The thin membrane, not the limbus crest; `normal` from the right atrium toward the left.
+
+    `seen_from`: whose blood showed the wall. `not_assessed`: rim, area, extents, thickness and why; `rim_mm` is empty
+    where the rim was not seen.
+    """
 
     boundary: Literal["membrane"]
     center_mm: Vector
     normal: Direction
-    area_mm2: Positive
-    superior_inferior_mm: Positive
-    anterior_posterior_mm: Positive
-    thickness_mean_mm: Positive
-    thickness_min_mm: NotNegative
-    rim_mm: Annotated[tuple[Vector, ...], Field(min_length=3)]
+    area_mm2: Positive | None
+    superior_inferior_mm: Positive | None
+    anterior_posterior_mm: Positive | None
+    thickness_mean_mm: Positive | None
+    thickness_min_mm: NotNegative | None
+    rim_mm: tuple[Vector, ...]
+    seen_from: Literal["both", "left", "right"] = "both"
+    not_assessed: dict[str, str] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _rim_goes_around_or_is_none(self) -> FossaFound:
+        if len(self.rim_mm) < 3 and (self.rim_mm or "rim" not in self.not_assessed):
+            raise ValueError("rim_mm needs three points or more, or none and the reason in not_assessed.rim")
+        return self
 
 
 class Opacification(_Part):
@@ -114,6 +129,36 @@ class Opacification(_Part):
     sd_hu: NotNegative
 
 
+class BloodRead(_Part):
+    """Blood around a landmark: mean, spread (SD), 5th and 95th percentile, noise (SD)."""
+
+    mean_hu: float
+    spread_hu: NotNegative
+    low_hu: float
+    high_hu: float
+    noise_hu: NotNegative | None
+
+
+class SeptumRead(_Part):
+    """Across the septum at the fossa point: blood on either side, the darkest place between, noise (SD)."""
+
+    left_hu: float
+    right_hu: float
+    wall_hu: float
+    contrast_left_hu: float
+    contrast_right_hu: float
+    noise_hu: NotNegative
+    contrast_to_noise: float
+
+
+class ContrastRead(_Part):
+    """What the scan shows at its landmarks, and in words what can be trusted in it."""
+
+    blood: dict[str, BloodRead]
+    septum: SeptumRead | None
+    sentences: tuple[str, ...]
+
+
 class Anatomy(_Part):
     left_atrium: AtriumFound
     right_atrium: AtriumFound
@@ -121,6 +166,7 @@ class Anatomy(_Part):
     tricuspid_annulus: AnnulusFound | None
     fossa: FossaFound
     opacification: dict[str, Opacification] | None = None
+    contrast: ContrastRead | None = None
 
 
 class CheckMade(_Part):
@@ -146,17 +192,18 @@ class Puncture(_Part):
     height_above_mitral_annulus_mm: float
     height_interval_95_mm: tuple[float, float]
     height_above_coaptation_mm: float | None
-    superior_fraction: float
-    anterior_fraction: float
-    zone: str
+    superior_fraction: float | None
+    anterior_fraction: float | None
+    zone: str | None
     wall_thickness_mm: NotNegative | None
     distance_to_aorta_mm: float | None
     distance_to_posterior_wall_mm: NotNegative | None
-    distance_to_rim_mm: float
+    distance_to_rim_mm: float | None
     checks: tuple[CheckMade, ...]
     moved_mm: NotNegative | None = None
     membrane_height_range_mm: tuple[float, float] | None = None
     height_band_available: bool | None = None
+    not_assessed: dict[str, str] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _interval_in_order(self) -> Puncture:
@@ -243,6 +290,7 @@ class Plan(_Part):
     measurements: tuple[MeasurementMade, ...] = ()
     procedure_profile: ProcedureProfile | None = None
     labels: Labels | None = None
+    read_first: tuple[str, ...] | None = None  # those of the cautions that bear on what is done at the table
 
 
 # -------------------------------------------------------------------------------------------- file and schema
@@ -330,6 +378,8 @@ def build_plan(
     measurements: Iterable[Measurement],
     cautions: Iterable[str],
     labels_file: str = "labels.nii.gz",
+    contrast: ContrastOfScan | None = None,
+    read_first: Iterable[str] | None = None,
 ) -> Plan:
     """Everything found and chosen as the plan that is saved; only the CT's fingerprint is computed here."""
     from septal_planner.anatomy.chambers import LABELS
@@ -360,11 +410,14 @@ def build_plan(
                     **_take(fossa, "area_mm2 superior_inferior_mm anterior_posterior_mm"),
                     **_take(fossa, "thickness_mean_mm thickness_min_mm"),
                     "rim_mm": _plain(fossa.rim_lps),
+                    "seen_from": fossa.seen_from,
+                    "not_assessed": dict(fossa.not_assessed),
                 },
                 "opacification": {
                     name: {"mean_hu": float(mean), "sd_hu": float(chambers.sd_hu[name])}
                     for name, mean in chambers.mean_hu.items()
                 },
+                "contrast": None if contrast is None else contrast_as_read(contrast),
             },
             "puncture": _puncture(site),
             "reach": _reach(site),
@@ -383,8 +436,22 @@ def build_plan(
                 "size": chambers.labels.shape[::-1],
                 "names": dict(LABELS),
             },
+            "read_first": None if read_first is None else tuple(read_first),
         }
     )
+
+
+def contrast_as_read(contrast: ContrastOfScan) -> dict[str, Any]:
+    """What was read of a scan's contrast, as the plan keeps it."""
+    septum = contrast.septum
+    return {
+        "blood": {n: _take(b, "mean_hu spread_hu low_hu high_hu noise_hu") for n, b in contrast.blood.items()},
+        "septum": septum and {
+            **_take(septum, "left_hu right_hu wall_hu contrast_left_hu contrast_right_hu noise_hu"),
+            **_take(septum, "contrast_to_noise"),
+        },
+        "sentences": contrast.sentences,
+    }
 
 
 _BAND_UNITS = {
@@ -410,6 +477,7 @@ def _puncture(site: PunctureSite) -> dict[str, Any]:
         **_take(
             site, "distance_to_posterior_wall_mm moved_mm membrane_height_range_mm height_band_available"
         ),
+        "not_assessed": dict(site.not_assessed),
         "target_mm": _plain(site.target_lps),
         "target_source": site.source,
         "height_above_mitral_annulus_mm": float(site.height_mm),
@@ -426,8 +494,8 @@ def _reach(site: PunctureSite) -> dict[str, Any]:
     }
 
 
-def _atrium(chambers: Chambers, name: str) -> dict[str, float]:
-    return {"volume_ml": float(chambers.volume_ml[name]), "mean_hu": float(chambers.mean_hu[name])}
+def _atrium(chambers: Chambers, name: str) -> dict[str, float | None]:
+    return {"volume_ml": _plain(chambers.volume_ml.get(name)), "mean_hu": float(chambers.mean_hu[name])}
 
 
 def _annulus(ring: Annulus) -> dict[str, Any]:

@@ -158,12 +158,14 @@ def _hero(plan: Plan) -> dict[str, Any]:
     }
 
 
-# cautions that bear on what is done at the table; the others stand among all cautions
+# of plans saved before they named the cautions that bear on what is done at the table
 _BEARS_ON_THE_TABLE = ("height band asked for", "C-arm angles", "rim was seen", "rim is seen")
 
 
 def _read_first(plan: Plan) -> list[str]:
     """What must not be missed at the table."""
+    if plan.read_first is not None:
+        return list(dict.fromkeys([*plan.read_first, *plan.reach.limits]))
     said = [c for words in _BEARS_ON_THE_TABLE for c in plan.cautions if words in c]
     if plan.puncture.height_band_available is False and not any(_BEARS_ON_THE_TABLE[0] in c for c in said):
         said.insert(0, "The height band asked for is not available on this septum.")
