@@ -4,11 +4,14 @@ every file."""
 from septal_phantoms.dicom import write_dicom
 from septal_phantoms.files import truth_as_dict, write_landmarks, write_nifti, write_truth
 from septal_phantoms.phantom import NAMES, Phantom, make
+from septal_phantoms.scans import SCANS, Scan
 from septal_phantoms.truth import Truth
 
 __all__ = [
     "NAMES",
+    "SCANS",
     "Phantom",
+    "Scan",
     "Truth",
     "make",
     "truth_as_dict",

@@ -106,6 +106,11 @@ def in_box(
     evaluated in full."""
     shape = np.broadcast_shapes(x.shape, y.shape, z.shape)
     if not (x.ndim == 3 and x.shape[:2] == (1, 1) and y.shape[::2] == (1, 1) and z.shape[1:] == (1, 1)):
+        if len(shape) == 3 and any(
+            float(c.min()) > hi + far or float(c.max()) < lo - far
+            for c, lo, hi in zip((x, y, z), low, high, strict=True)
+        ):
+            return np.full(shape, far, x.dtype)  # a block of a turned volume that does not reach the box
         return np.asarray(np.minimum(body(x, y, z), far))
     cut = [
         slice(int(np.searchsorted(c.ravel(), lo - far)), int(np.searchsorted(c.ravel(), hi + far)))

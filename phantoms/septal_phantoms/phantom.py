@@ -8,45 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from septal_phantoms.bodies import Array, Vector, along, smooth_min, smooth_step
-from septal_phantoms.catalogue import NAMES, build_heart, shape_of
+from septal_phantoms.catalogue import build_heart
 from septal_phantoms.heart import Heart
-from septal_phantoms.scanner import add_noise, blur, paint
-from septal_phantoms.thorax import SPINE_Y, paint_thorax
+from septal_phantoms.render import MIDLINE_MM, render
+from septal_phantoms.scans import NAMES, scan_of
+from septal_phantoms.thorax import SPINE_Y
 from septal_phantoms.truth import Truth
 
 FOSSA_LPS = np.array(
     [-12.3, -152.7, 641.9]
 )  # off every grid, so that nothing falls on voxel centers by design
-MIDLINE_MM = 12.3  # of the chest, left of the fossa
-NOISE_SD_HU = 18.0
-SLAB = 40
-BLOCK = 48
-HALO = 4
-
-HU = {
-    "left_atrium": 380.0,
-    "left_vessels": 400.0,
-    "left_ventricle": 360.0,
-    "aorta": 370.0,
-    "right_atrium": 230.0,
-    "right_ventricle": 240.0,
-    "pulmonary_trunk": 260.0,
-    "coronary_sinus": 150.0,
-    "superior_vena_cava": 300.0,
-    "inferior_vena_cava": 120.0,
-}
-HU_PARTS = (
-    "left_atrium",
-    "right_atrium",
-    "aorta",
-    "left_ventricle",
-    "left_vessels",
-    "right_vessels",
-    "pulmonary_trunk",
-    "coronary_sinus",
-)
-HU_MYOCARDIUM, HU_LEAFLET, HU_EPICARDIAL_FAT = 105.0, 112.0, -95.0
 
 
 @dataclass(frozen=True)
@@ -76,13 +47,14 @@ def make(
 ) -> Phantom:
     """Build the phantom `name` (one of `NAMES`).
 
-    `spacing_mm`: voxel steps (x, y, z); 0.6 unless told, 1.0 when `quick`. `size`: voxels (ni, nj, nk);
-    unless told the heart and the near thorax, or the heart alone when `quick`. `seed` fixes every bit of
-    noise. `landmark_noise_mm`: standard deviation per coordinate of Gaussian observer noise on all points.
-    `phase_percent`: of the RR interval (70 unless told). `progress` is called with the share done. Raises
-    ValueError for an unknown name or phase, or a grid that is no grid."""
-    shape, phase = shape_of(name, phase_percent)
-    step = spacing_mm if spacing_mm is not None else (1.0 if quick else 0.6)
+    `spacing_mm`: voxel steps along the volume's axes; unless told the scan's own (0.6 for a plain one), no finer
+    than 1.0 when `quick`. `size`: voxels (ni, nj, nk); unless told the heart and the near thorax, or the heart
+    alone when `quick`. `seed` fixes every bit of noise. `landmark_noise_mm`: standard deviation per coordinate
+    of Gaussian observer noise on all points. `phase_percent`: of the RR interval (70 unless told). `progress` is
+    called with the share done. Raises ValueError for an unknown name or phase, or a grid that is no grid."""
+    scan, phase = scan_of(name, phase_percent)
+    own = scan.spacing_mm
+    step = spacing_mm if spacing_mm is not None else (tuple(max(1.0, s) for s in own) if quick else own)
     spacing = (
         (float(step),) * 3
         if isinstance(step, int | float)
@@ -90,123 +62,35 @@ def make(
     )
     if min(spacing) <= 0:
         raise ValueError(f"Voxel steps must be above zero, not {spacing}.")
+    middle = np.array([24.0, -18.0, 0.0] if quick else [24.0, -6.0, 1.0])
+    extent = np.array([142.0, 140.0, 128.0] if quick else [164.0, 166.0, 136.0])
+    if scan.field_of_view_mm is not None:
+        low, high = np.array(scan.field_of_view_mm)
+        low, high = np.maximum(low, middle - extent / 2), np.minimum(high, middle + extent / 2)
+        middle, extent = (low + high) / 2, high - low
     if size is None:
-        extent = (142.0, 140.0, 128.0) if quick else (164.0, 166.0, 136.0)
         size = (round(extent[0] / spacing[0]), round(extent[1] / spacing[1]), round(extent[2] / spacing[2]))
     if min(size) < 8:
         raise ValueError(f"A phantom needs at least 8 voxels along each axis, not {size}.")
-    heart = build_heart(shape, FOSSA_LPS)
-    middle = FOSSA_LPS + ((24.0, -18.0, 0.0) if quick else (24.0, -6.0, 1.0))
-    lps_from_index = np.diag([*spacing, 1.0])
-    lps_from_index[:3, 3] = np.round(middle - (np.array(size) - 1) / 2 * spacing, 1)
-    hu = render(heart, lps_from_index, size, seed, progress)
-    truth = Truth(heart)
-    low, high = lps_from_index[:3, 3], lps_from_index[:3, 3] + (np.array(size) - 1) * spacing
+    heart = build_heart(scan.shape, FOSSA_LPS)
+    lps_from_index = np.eye(4)
+    lps_from_index[:3, :3] = scan.axes * spacing
+    half_way = lps_from_index[:3, :3] @ ((np.array(size) - 1) / 2)
+    lps_from_index[:3, 3] = np.round(FOSSA_LPS + middle - half_way, 1)
+    hu = render(heart, scan, lps_from_index, size, seed, progress)
+    truth = Truth(heart, impossible=scan.impossible, has_membrane=scan.membrane)
     marked = {
         what: points
         for what, points in landmarks_of(heart, truth, seed, landmark_noise_mm).items()
-        if np.all((points >= low) & (points <= high))
+        if _shown(points, lps_from_index, size)
     }  # a small CT does not show them all
     return Phantom(name, hu, lps_from_index, marked, truth, phase, seed, landmark_noise_mm)
 
 
-def render(
-    heart: Heart,
-    lps_from_index: Array,
-    size: tuple[int, int, int],
-    seed: int,
-    progress: Callable[[float], None] | None = None,
-) -> NDArray[np.int16]:
-    """The CT of `heart` in its chest, int16 [k, j, i], slab by slab."""
-    spacing = tuple(float(lps_from_index[n, n]) for n in range(3))
-    voxel = float(np.cbrt(np.prod(spacing)))
-    x, y, z = (
-        np.asarray(
-            lps_from_index[n, 3]
-            + spacing[n] * np.arange(-HALO if n == 2 else 0, size[n] + (HALO if n == 2 else 0)),
-            np.float32,
-        )
-        for n in range(3)
-    )
-    out = np.empty(size[::-1], np.int16)
-    for k0 in range(0, size[2], SLAB):
-        k1 = min(k0 + SLAB, size[2])
-        slab = np.empty((k1 - k0 + 2 * HALO, size[1], size[0]), np.float32)
-        for j in range(0, size[1], BLOCK):  # blocks small enough to stay in the processor's cache
-            for i in range(0, size[0], BLOCK):
-                slab[:, j : j + BLOCK, i : i + BLOCK] = _render_block(
-                    heart,
-                    x[None, None, i : i + BLOCK],
-                    y[None, j : j + BLOCK, None],
-                    z[k0 : k1 + 2 * HALO, None, None],
-                    voxel,
-                )
-        blur(slab, (spacing[0], spacing[1], spacing[2]))
-        part = slab[HALO : HALO + k1 - k0]
-        add_noise(part, (spacing[0], spacing[1], spacing[2]), seed, k0, NOISE_SD_HU)
-        out[k0:k1] = np.clip(np.rint(part), -1024, 3071).astype(np.int16)
-        if progress is not None:
-            progress(k1 / size[2])
-    return out
-
-
-def _near_heart(heart: Heart, x: Array, y: Array, z: Array) -> bool:
-    """Whether any part of the heart or its vessels may reach a block: its fields at most every 4 mm, against
-    a wide margin."""
-    coarse = [
-        np.linspace(float(c.min()), float(c.max()), 2 + int(np.ptp(c) / 4.0), dtype=np.float32)
-        for c in (x, y, z)
-    ]
-    f = heart.fields(coarse[0][None, None, :], coarse[1][None, :, None], coarse[2][:, None, None])
-    names = [*HU_PARTS, "right_ventricle", "lv_muscle"]
-    return bool(min(float(f[name].min()) for name in names) < 12.0)
-
-
-def _render_block(heart: Heart, x: Array, y: Array, z: Array, voxel: float) -> Array:
-    """Noise-free, sharp HU of one block, float32."""
-    origin = heart.septum.center + np.array([MIDLINE_MM, 0.0, 0.0])
-    hu = paint_thorax(x, y, z, origin, voxel)
-    if not _near_heart(heart, x, y, z):
-        return hu
-    f = heart.fields(x, y, z)
-    walls = f[HU_PARTS[0]]
-    for name in HU_PARTS[1:]:
-        walls = np.minimum(walls, f[name])
-    hull = smooth_min(smooth_min(np.minimum(walls, f["lv_muscle"]), f["right_ventricle"], 10.0), walls, 6.0)
-    paint(hu, hull - 5.5, HU_EPICARDIAL_FAT, voxel)
-    paint(hu, f["coronary_sinus"] - 0.8, HU_MYOCARDIUM, voxel)
-    thick = np.minimum(walls - 1.8, np.minimum(f["right_ventricle"] - 3.0, f["lv_muscle"]))
-    paint(
-        hu, np.minimum(thick, np.minimum(f["mitral_leaflets"], f["tricuspid_leaflets"])), HU_MYOCARDIUM, voxel
-    )
-    flow = 12.0 * np.sin(x * 0.13 + 0.7) * np.sin(y * 0.11) * np.sin(z * 0.09 + 0.4)
-    to_ivc = heart.cavae["inferior_vena_cava"]
-    to_svc = heart.cavae["superior_vena_cava"]
-
-    def near(pipe_mouth: Vector, out: Vector, field: Array, before: float, after: float) -> Array:
-        """0 in the atrium to 1 in the cava, soft along its axis and across."""
-        w = along(x, y, z, pipe_mouth, out)
-        return smooth_step((w + before) / (before + after)) * smooth_step(1.0 - field / 8.0)
-
-    right = HU["right_atrium"] + flow
-    right = right + (HU["inferior_vena_cava"] - right) * near(
-        to_ivc.mouth, to_ivc.out, f["inferior_vena_cava"], 8.0, 14.0
-    )
-    right = right + (HU["superior_vena_cava"] - right) * near(
-        to_svc.mouth, to_svc.out, f["superior_vena_cava"], 8.0, 14.0
-    )
-    paint(hu, f["left_seams"], HU["left_ventricle"], voxel)
-    paint(hu, f["right_seam"], HU["right_ventricle"], voxel)
-    for name in ("coronary_sinus", "pulmonary_trunk", "right_ventricle"):
-        paint(hu, f[name], HU[name], voxel)
-    paint(hu, f["right_whole"], right, voxel)
-    paint(hu, f["left_whole"], HU["left_atrium"], voxel)
-    for name in ("left_ventricle", "aorta", "left_vessels"):
-        paint(hu, f[name], HU[name], voxel)
-    paint(hu, np.maximum(f["mitral_leaflets"], np.minimum(f["left_ventricle"], 0.0)), HU_LEAFLET, voxel)
-    paint(hu, f["tricuspid_leaflets"], HU_LEAFLET, voxel)
-    paint(hu, f["aortic_leaflets"], HU_LEAFLET + 40.0, voxel)
-    return hu
+def _shown(points_lps: NDArray[np.float64], lps_from_index: NDArray[np.float64], size: tuple[int, int, int]) -> bool:
+    """Whether all the points lie between the centers of the outermost voxels."""
+    index = np.linalg.solve(lps_from_index[:3, :3], (points_lps - lps_from_index[:3, 3]).T).T
+    return bool(np.all((index >= 0) & (index <= np.array(size) - 1)))
 
 
 def landmarks_of(heart: Heart, truth: Truth, seed: int, noise_mm: float) -> dict[str, NDArray[np.float64]]:

@@ -60,8 +60,18 @@ def _oval(x: Array, y: Array, cx: float, cy: float, a: float, b: float) -> Array
     return np.asarray(root * (root - 1.0) / np.sqrt((u / a) ** 2 + (v / b) ** 2 + 1e-12))
 
 
-def paint_thorax(x: Array, y: Array, z: Array, origin: Vector, voxel_mm: float) -> Array:
-    """Background of a slab in HU, [k, j, i] float32, for coordinates shaped (1,1,ni), (1,nj,1), (nk,1,1)."""
+def paint_thorax(
+    x: Array,
+    y: Array,
+    z: Array,
+    origin: Vector,
+    voxel_mm: float,
+    *,
+    liver_hu: float = HU_LIVER,
+    vessel_hu: float = 180.0,
+) -> Array:
+    """Background of a slab in HU, [k, j, i] float32, for coordinates shaped (1,1,ni), (1,nj,1), (nk,1,1) or
+    given in full."""
     x, y, z = (np.asarray(c - float(o), np.float32) for c, o in zip((x, y, z), origin, strict=True))
     hu = np.full(np.broadcast_shapes(x.shape, y.shape, z.shape), HU_AIR, np.float32)
     paint(hu, np.abs(y - 136.0 - 0.0006 * x * x) - 2.0 + 0 * z, HU_TABLE, voxel_mm)
@@ -85,7 +95,7 @@ def paint_thorax(x: Array, y: Array, z: Array, origin: Vector, voxel_mm: float) 
     belly = smooth_max(cage + 3.0, -column - 6.0, 8.0)
     paint(hu, np.maximum(np.minimum(below_right, below_left) - 2.5, cage + 1.0), HU_MUSCLE, voxel_mm)
     paint(hu, np.maximum(below_left, belly), HU_STOMACH, voxel_mm)
-    paint(hu, np.maximum(below_right, belly), HU_LIVER, voxel_mm)
+    paint(hu, np.maximum(below_right, belly), liver_hu, voxel_mm)
 
     # Ribs all at once: rings that fall forward, one every 25 mm.
     rib = np.mod(z + 0.45 * y + 9.0 + VERTEBRA_MM / 2, VERTEBRA_MM) - VERTEBRA_MM / 2
@@ -131,7 +141,7 @@ def paint_thorax(x: Array, y: Array, z: Array, origin: Vector, voxel_mm: float) 
         paint(
             hu,
             in_box(_tube_of(path, radius), x, y, z, path.min(0) - radius, path.max(0) + radius, 3.0),
-            180.0,
+            vessel_hu,
             voxel_mm,
         )
     return hu

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import NamedTuple
 
@@ -22,6 +22,7 @@ LABELS = {
     "left_ventricle": 4,
     "right_ventricle": 5,
     "fossa_membrane": 6,
+    "metal": 7,
 }
 
 
@@ -93,9 +94,15 @@ def measure_fossa(septum: Septum, n: int = 200) -> FossaTruth:
 
 @dataclass(frozen=True)
 class Truth:
-    """Every truth of one heart. Points are (n, 3) LPS mm (one point of shape (3,) is taken as n = 1)."""
+    """Every truth of one heart. Points are (n, 3) LPS mm (one point of shape (3,) is taken as n = 1).
+
+    `impossible`: what no program could measure in the phantom's scan ("fossa", "thickness", "area",
+    "left_atrium_volume", "posterior_path") -> why, in one sentence. `has_membrane`: False where the thin
+    membrane is gone, so that no point is labelled as one."""
 
     heart: Heart
+    impossible: Mapping[str, str] = field(default_factory=dict)
+    has_membrane: bool = True
 
     @cached_property
     def mitral(self) -> AnnulusTruth:
@@ -137,7 +144,8 @@ class Truth:
             out[f[name] < 0] = LABELS[name]
         out[(f["mitral_leaflets"] < 0) & (out == 4)] = 0
         out[(f["tricuspid_leaflets"] < 0) & (out == 5)] = 0
-        out[self.inside_membrane(points_lps)] = LABELS["fossa_membrane"]
+        if self.has_membrane:
+            out[self.inside_membrane(points_lps)] = LABELS["fossa_membrane"]
         return out
 
     def vessel_at(self, points_lps: Array) -> NDArray[np.bool_]:
