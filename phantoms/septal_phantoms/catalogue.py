@@ -8,13 +8,14 @@ invented anatomy, sized within the published ranges the tests name."""
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from septal_phantoms.annuli import make_saddle
 from septal_phantoms.bodies import Array, Vector, unit
 from septal_phantoms.heart import Ball, Heart, Pipe, with_mouth
-from septal_phantoms.septum import Septum
+from septal_phantoms.septum import BULGE_REACH, Septum
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,8 @@ class Shape:
     limbus: float = 7.5
     limbus_swing: float = 1.2
     bulge: float = 0.0
+    bulge_reach: float = BULGE_REACH
+    fat_shell: float | None = None  # muscle on either side of a fat core of the limbus
     la_center: tuple[float, float, float] = (17.5, 10.0, 7.0)
     la_semi: tuple[float, float, float] = (32.0, 24.0, 27.0)
     ra_scale: float = 1.0
@@ -95,10 +98,59 @@ SHAPES: dict[str, Shape] = {
         NORMAL, membrane=1.6, fossa=(16.0, 20.0), bulge=-5.0, aorta_shift=(1.5, -3.0, 0.7)
     ),
     "small-fossa": replace(NORMAL, fossa=(8.0, 10.0), limbus=12.5, limbus_swing=1.5),
+    # Dumbbell of fat about a spared membrane; from 20 mm it is called lipomatous hypertrophy (Heyer et al.
+    # 2003, doi 10.1378/chest.124.6.2068), 12 mm and more is common above and behind the fossa.
+    "fatty-septum": replace(
+        NORMAL, fossa=(12.0, 14.0), limbus=13.5, limbus_swing=1.0, fat_shell=1.25, aorta_shift=(1.5, -4.0, 0.5)
+    ),
+    # Dome 10 mm off the plane of its rim, the least that is called an aneurysm (common practice, no source).
+    "aneurysmal-septum": replace(
+        NORMAL,
+        fossa=(22.0, 25.0),
+        membrane=1.6,
+        limbus=6.0,
+        limbus_swing=0.8,
+        bulge=11.7,
+        bulge_reach=1.4,
+        la_center=(19.5, 11.5, 8.5),
+        aorta_shift=(3.0, -6.0, 1.5),
+    ),
 }
 NAMES = tuple(SHAPES)
+
+
+def end_systole(shape: Shape) -> Shape:
+    """The same heart at the end of systole: what differs between the normal heart's two phases, laid on
+    `shape` (steps for positions, ratios for sizes)."""
+
+    def grown(name: str) -> Any:
+        then, rest, now = (np.array(getattr(s, name)) for s in (SYSTOLE, NORMAL, shape))
+        return tuple((now * then / rest).tolist())
+
+    then, rest = SYSTOLE, NORMAL
+    shift = np.array(shape.aorta_shift) + then.aorta_shift - np.array(rest.aorta_shift)
+    return replace(
+        shape,
+        height=shape.height + then.height - rest.height,
+        offset=shape.offset + then.offset - rest.offset,
+        mitral_saddle=shape.mitral_saddle + then.mitral_saddle - rest.mitral_saddle,
+        mitral_tent=shape.mitral_tent + then.mitral_tent - rest.mitral_tent,
+        lv_wall=shape.lv_wall + then.lv_wall - rest.lv_wall,
+        tricuspid_shift=shape.tricuspid_shift + then.tricuspid_shift,
+        mitral_diameters=grown("mitral_diameters"),
+        tricuspid_diameters=grown("tricuspid_diameters"),
+        la_semi=grown("la_semi"),
+        la_center=grown("la_center"),
+        aorta_shift=(float(shift[0]), float(shift[1]), float(shift[2])),
+        septum_radius=shape.septum_radius * then.septum_radius / rest.septum_radius,
+        ra_scale=shape.ra_scale * then.ra_scale,
+        lv_scale=shape.lv_scale * then.lv_scale,
+    )
+
+
 PHASES: dict[str, dict[float, Shape]] = {name: {70.0: shape} for name, shape in SHAPES.items()}
 PHASES["normal"][35.0] = SYSTOLE
+PHASES["rotated-heart"][35.0] = end_systole(SHAPES["rotated-heart"])
 
 
 def shape_of(name: str, phase_percent: float | None) -> tuple[Shape, float]:
@@ -114,6 +166,7 @@ def shape_of(name: str, phase_percent: float | None) -> tuple[Shape, float]:
 
 # Center of the left atrium that the vein positions below were laid out about.
 WALL_CENTER = (18.5, 10.5, 7.5)
+POCKET_FROM_MM = 4.0  # a bulge smaller than this stays within the right atrium's own body
 LV_FAR = 34.0  # the left ventricle's field must reach beyond its thick wall
 
 
@@ -169,6 +222,8 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
         shape.limbus,
         shape.limbus_swing,
         shape.bulge,
+        shape.bulge_reach,
+        shape.fat_shell,
     )
     mitral = make_saddle(
         fossa_lps + origin,
@@ -194,6 +249,11 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
     la_body = Ball(right(shape.la_center), np.eye(3), shape.la_semi)
     ra_semi = (30.0 * shape.ra_scale, 30.5 * shape.ra_scale, 28.0 * shape.ra_scale)
     ra_body = Ball(right((-13.0, -19.5, -6.0)), np.stack([ns, superior, anterior]), ra_semi)
+    pocket = None
+    if shape.bulge > POCKET_FROM_MM:
+        reach = shape.bulge_reach
+        semi = (shape.bulge + 3.0, reach * septum.bu + 1.0, reach * septum.bv + 1.0)
+        pocket = Ball(fossa_lps, np.stack([ns, superior, anterior]), semi)
 
     # The ventricles: their apex stays where the normal one has it, the base follows the mitral annulus.
     base = left((30.0, -14.0, -4.0))
@@ -365,4 +425,5 @@ def build_heart(shape: Shape, fossa_lps: Vector) -> Heart:
         shape.lv_wall,
         shape.mitral_tent,
         5.0,
+        pocket,
     )

@@ -136,6 +136,7 @@ class Heart:
     lv_wall: float
     mitral_tent: float
     tricuspid_tent: float
+    pocket: Ball | None = None  # right atrial blood that follows a membrane bulging far to the left
 
     def aorta_body(self, x: Array, y: Array, z: Array) -> Array:
         """Aortic pool: root and sinuses cut at the plane of the valve, with the ascending aorta, arch and
@@ -216,6 +217,8 @@ class Heart:
         ra_body = smooth_max(self.ra_body.field(x, y, z), GROOVE_ATRIAL - zt, 4.0)
         ra_funnel = np.maximum(rt - FUNNEL_SPREAD * zt, zt - 18.0)
         ra_body = smooth_min(ra_body, ra_funnel, 5.0)
+        if self.pocket is not None:
+            ra_body = smooth_min(ra_body, self.pocket.field(x, y, z), 3.0)
         ra_limits = np.maximum(half + s, -zt)
         ra_limits = np.maximum(ra_limits, 3.0 - outflow)
         ra_limits = np.maximum(ra_limits, 3.0 - lv)
@@ -285,6 +288,7 @@ class Heart:
             "mitral_leaflets": mitral_leaflets,
             "tricuspid_leaflets": tricuspid_leaflets,
             "aortic_leaflets": aortic_leaflets,
+            "septal_fat": np.maximum(self.septum.fat(x, y, z, s, thickness), 1.5 - outflow),
             "septal_distance": s,
             "septal_thickness": thickness,
             "superior_vena_cava": cava["superior_vena_cava"],
