@@ -151,6 +151,12 @@ def build_parser() -> argparse.ArgumentParser:
         default=0.0,
         help="standard deviation of observer noise on every landmark coordinate (default: 0)",
     )
+    phantom.add_argument(
+        "--phase",
+        metavar="PERCENT",
+        type=_percent,
+        help="phase of the RR interval, where the phantom has more than one (default: 70)",
+    )
 
     plan = add("plan", "plan a puncture: plan.json, plan.pdf, labels.nii.gz and pictures")
     plan.add_argument("ct", metavar="CT", type=Path, help="a DICOM folder, or a NIfTI, NRRD or MetaImage file")
@@ -186,6 +192,13 @@ def build_parser() -> argparse.ArgumentParser:
         default=LANDMARK_SD_MM,
         help="doubt of each landmark coordinate, one standard deviation (default: 1)",
     )
+    other = plan.add_argument_group("a second phase of the same heart, to report the motion between the two")
+    other.add_argument("--other-ct", metavar="CT2", type=Path, help="its CT; may be the same folder as CT")
+    other.add_argument("--other-landmarks", metavar="LANDMARKS2", type=Path, help="the points, marked anew in it")
+    other.add_argument(
+        "--other-phase", metavar="PERCENT", type=_percent, help="which phase, where CT2 holds several; %% of RR"
+    )
+    other.add_argument("--other-series", metavar="UID", help="which series, where CT2 holds several")
     _add_paper(plan)
     plan.add_argument(
         "--with-identity", action="store_true", help="print the patient's name, ID and birth date on the PDF"
@@ -249,6 +262,13 @@ def _angle(text: str) -> float:
     value = _number(text)
     if not 0 <= value <= 180:
         raise argparse.ArgumentTypeError(f"{text} is not an angle from 0 to 180 degrees")
+    return value
+
+
+def _percent(text: str) -> float:
+    value = _number(text)
+    if not 0 <= value <= 100:
+        raise argparse.ArgumentTypeError(f"{text} is not a percentage from 0 to 100")
     return value
 
 

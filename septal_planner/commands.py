@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 
 import septal_phantoms
@@ -16,12 +17,13 @@ from septal_planner import validation
 from septal_planner.anatomy.opacification import Opacification, read_opacification
 from septal_planner.errors import CallIsOff
 from septal_planner.inputs.landmark_checks import check_landmarks
-from septal_planner.inputs.landmarks import read_landmarks
+from septal_planner.inputs.landmarks import Landmarks, read_landmarks
 from septal_planner.inputs.series_summary import list_series
-from septal_planner.inputs.volume import read_volume
+from septal_planner.inputs.volume import Volume, read_volume
+from septal_planner.other_phase import add_other_phase, check_pair
 from septal_planner.output_folder import staged
 from septal_planner.pipeline import DEFAULT_PROCEDURE, PlannedCase, make_plan
-from septal_planner.plan import Plan, contrast_as_read, load_plan, plan_json_schema, save_plan
+from septal_planner.plan import contrast_as_read, load_plan, plan_json_schema, save_plan
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.procedures import UnknownProcedure, procedure
 from septal_planner.puncture.target import LANDMARK_SD_MM
@@ -29,6 +31,7 @@ from septal_planner.report.label_image import write_labels
 from septal_planner.report.pdf import write_pdf
 from septal_planner.report.picture_files import load_pictures, save_pictures
 from septal_planner.report.pictures import render_pictures
+from septal_planner.summary import summary
 
 DONE, FAILED = 0, 1
 DEMO_PROCEDURE = "edge-to-edge-functional"
@@ -87,6 +90,7 @@ def plan(arguments: argparse.Namespace) -> int:
         procedure(arguments.procedure)
     except UnknownProcedure as problem:
         raise CallIsOff(str(problem)) from problem
+    other = _other_ct(arguments)
     with staged(arguments.out) as folder:
         case = _plan(
             arguments.ct,
@@ -97,6 +101,7 @@ def plan(arguments: argparse.Namespace) -> int:
             series=arguments.series,
             sheath_angle_deg=arguments.sheath_angle,
             landmark_sd_mm=arguments.landmark_sd,
+            other=other,
         )
         _write_plan(case, folder, say, paper=arguments.paper, identity=arguments.with_identity)
     if arguments.json:
@@ -196,6 +201,7 @@ def phantom(arguments: argparse.Namespace) -> int:
             spacing_mm=arguments.spacing,
             seed=arguments.seed,
             noise_mm=arguments.noise,
+            phase_percent=arguments.phase,
         )
         _write_phantom(made, folder, say)
     size = " x ".join(str(n) for n in made.hu.shape[::-1])
@@ -248,6 +254,7 @@ def _make_phantom(
     spacing_mm: float | None = None,
     seed: int = 0,
     noise_mm: float = 0.0,
+    phase_percent: float | None = None,
 ) -> septal_phantoms.Phantom:
     try:
         return septal_phantoms.make(
@@ -257,6 +264,7 @@ def _make_phantom(
             quick=size == "quick",
             seed=seed,
             landmark_noise_mm=noise_mm,
+            phase_percent=phase_percent,
             progress=say.share("Making the phantom"),
         )
     except ValueError as problem:
@@ -280,11 +288,15 @@ def _plan(
     series: str | None = None,
     sheath_angle_deg: float = SHEATH_ANGLE_DEG,
     landmark_sd_mm: float = LANDMARK_SD_MM,
+    other: OtherCt | None = None,
 ) -> PlannedCase:
     marked = read_landmarks(landmarks)
     say("Reading the CT")
     volume = read_volume(ct, series_uid=series, progress=say)
-    return make_plan(
+    second = None if other is None else other.read(say)
+    if second is not None:
+        check_pair(volume, marked, *second)  # before the minute that planning may take
+    case = make_plan(
         volume,
         marked,
         procedure=procedure_name,
@@ -293,6 +305,39 @@ def _plan(
         landmark_sd_mm=landmark_sd_mm,
         progress=say,
     )
+    if second is None:
+        return case
+    return add_other_phase(case, *second, landmark_sd_mm=landmark_sd_mm, progress=say)
+
+
+@dataclass(frozen=True)
+class OtherCt:
+    """Where a second phase is."""
+
+    ct: Path
+    landmarks: Path
+    series: str | None
+    phase_percent: float | None
+
+    def read(self, say: Progress) -> tuple[Volume, Landmarks]:
+        """Its CT and its points as they were marked."""
+        marked = read_landmarks(self.landmarks)
+        say("Reading the CT of the other phase")
+        return read_volume(self.ct, series_uid=self.series, progress=say), marked
+
+
+def _other_ct(arguments: argparse.Namespace) -> OtherCt | None:
+    """What the call says of a second phase; half of it is a slip."""
+    given = (arguments.other_ct, arguments.other_landmarks)
+    if all(path is not None for path in given):
+        return OtherCt(*given, arguments.other_series, arguments.other_phase)
+    if any(x is not None for x in (*given, arguments.other_series, arguments.other_phase)):
+        lacking = "--other-ct" if arguments.other_ct is None else "--other-landmarks"
+        raise CallIsOff(
+            f"A second phase needs its CT and its own landmarks, but {lacking} is missing; give both --other-ct and "
+            "--other-landmarks, or leave out every --other option."
+        )
+    return None
 
 
 def _write_plan(case: PlannedCase, folder: Path, say: Progress, *, paper: str, identity: bool) -> None:
@@ -309,44 +354,6 @@ def write_printout(case: PlannedCase, folder: Path, *, paper: str, identity: boo
     save_pictures(pictures, case.plan, folder / "pictures")
     told = case.volume.identity if identity else None
     write_pdf(case.plan, pictures, folder / "plan.pdf", paper=paper, identity=told)
-
-
-def summary(plan: Plan) -> str:
-    """What the operator asks first, in a dozen lines."""
-    p, reach = plan.puncture, plan.reach
-    low, high = p.height_interval_95_mm
-    x, y, z = p.target_mm
-
-    def mm(value: float | None) -> str:
-        return "not assessed" if value is None else f"{value:.1f} mm"
-
-    title = plan.procedure_profile.title if plan.procedure_profile else p.procedure
-    lines = [
-        ("Procedure", title),
-        ("Target (LPS)", f"{x:.1f} {y:.1f} {z:.1f} mm, {p.target_source}"),
-        (
-            "Height above mitral annulus",
-            f"{p.height_above_mitral_annulus_mm:.1f} mm, 95 % interval {low:.1f} to {high:.1f}",
-        ),
-        ("Zone of the fossa", p.zone),
-        ("Wall thickness there", mm(p.wall_thickness_mm)),
-        ("Distance to rim", mm(p.distance_to_rim_mm)),
-        ("Distance to aorta", mm(p.distance_to_aorta_mm)),
-        ("Free path to posterior wall", mm(p.distance_to_posterior_wall_mm)),
-        ("Turn to the mitral axis", f"{reach.turn_angle_deg:.0f} degrees"),
-    ]
-    for name, view in (plan.views or {}).items():
-        beyond = "" if view.reachable else " (beyond the limits of a C-arm)"
-        lines.append((f"View, {name.replace('_', ' ')}", view.label + beyond))
-    width = max(len(name) for name, _ in lines)
-    text = [f"{name:{width}}  {value}" for name, value in lines]
-    marks = {"met": "+", "borderline": "~", "not met": "x", "not assessed": "?"}
-    text += ["", "Checks"]
-    for c in p.checks:
-        value = "" if c.value is None else f"{c.value:.2f}" if c.unit == "1" else f"{c.value:.1f} {c.unit}"
-        text.append(f"  {marks[c.status]} {c.status:12} {c.name.replace('_', ' '):{width}} {value}".rstrip())
-    text += ["", "Cautions", *(f"  - {caution}" for caution in plan.cautions)]
-    return "\n".join(text)
 
 
 def _print_written(out: Path, *names: str) -> None:

@@ -1,20 +1,27 @@
-"""A second CT of the same heart, at another phase: whether it belongs to the first, and what is found in it."""
+"""A second CT of the same heart, at another phase: whether it belongs to the first, what is found in it, and what that
+adds to a plan."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from septal_planner.anatomy.annulus import measure_annulus
 from septal_planner.anatomy.chambers import segment_chambers
 from septal_planner.anatomy.fossa import find_fossa
 from septal_planner.errors import AnatomyNotFound, InputRefused
+from septal_planner.geometry.measurement import Measurement
 from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume, content_sha256
-from septal_planner.motion import PhaseFound
+from septal_planner.motion import Motion, PhaseFound, Shift, compare_phases
+from septal_planner.pipeline import PlannedCase
+from septal_planner.plan import with_motion
 from septal_planner.plausibility import check_annulus, check_aorta, check_plausible, measured
+from septal_planner.puncture.target import LANDMARK_SD_MM
 
 SAME_POINT_MM = 0.01
 # twice the joint doubt of two marks of 1 mm along each axis, rounded up
@@ -45,8 +52,8 @@ def check_pair(volume: Volume, landmarks: Landmarks, other: Volume, other_landma
             f"The CT of the other phase ({other.source}) is the CT of the plan itself; give another phase, in a folder "
             "of several by --other-series or --other-phase."
         )
-    one, two = landmarks.points_lps["mitral_annulus"], other_landmarks.points_lps["mitral_annulus"]
-    if one.shape == two.shape and bool(np.all(np.linalg.norm(one - two, axis=1) < SAME_POINT_MM)):
+    one, two = (marked.points_lps.get("mitral_annulus") for marked in (landmarks, other_landmarks))
+    if one is not None and two is not None and _same_points(one, two):
         raise InputRefused(
             f"The landmarks of the other phase ({other_landmarks.source}) have the very mitral_annulus points of the "
             f"plan's ({landmarks.source}); mark them anew in the CT of the other phase."
@@ -75,6 +82,14 @@ def check_pair(volume: Volume, landmarks: Landmarks, other: Volume, other_landma
                 "patient moved, and the motion of annulus and fossa holds that as well."
             )
     return said
+
+
+def _same_points(one: NDArray[np.float64], two: NDArray[np.float64]) -> bool:
+    """Whether two sets of points are one, in whatever order."""
+    if one.shape != two.shape:
+        return False
+    gaps = np.linalg.norm(one[:, None] - two, axis=-1)
+    return bool(max(gaps.min(axis=0).max(), gaps.min(axis=1).max()) < SAME_POINT_MM)
 
 
 def find_in_phase(
@@ -116,3 +131,94 @@ def find_in_phase(
     except AnatomyNotFound as problem:
         return landmarks, PhaseFound(mitral, None, volume.phase_percent, f"In the other phase: {problem}")
     return landmarks, PhaseFound(mitral, fossa, volume.phase_percent)
+
+
+def add_other_phase(
+    case: PlannedCase,
+    other: Volume,
+    other_landmarks: Landmarks,
+    *,
+    landmark_sd_mm: float = LANDMARK_SD_MM,
+    progress: Callable[[str], None] | None = None,
+) -> PlannedCase:
+    """The planned case with the motion to another phase in its plan, measurements and cautions.
+
+    Raises InputRefused for a CT or landmarks that cannot be another phase of the same heart, AnatomyNotFound for an
+    annulus that cannot be; a fossa not found there is said, and the annulus reported all the same.
+    """
+    doubtful = check_pair(case.volume, case.landmarks, other, other_landmarks)
+    marked, found = find_in_phase(other, other_landmarks, progress=progress)
+    site = case.site
+    fractions = None
+    if site.superior_fraction is not None and site.anterior_fraction is not None:
+        fractions = (site.superior_fraction, site.anterior_fraction)
+    motion = compare_phases(
+        PhaseFound(case.mitral, case.fossa, case.volume.phase_percent),
+        found,
+        height_mm=site.height_mm,
+        height_sd_mm=site.height_sd_mm,
+        fractions=fractions,
+        asked_height=case.procedure.height,
+        landmark_sd_mm=landmark_sd_mm,
+    )
+    lines = list_motion(motion)
+    odd = [f"In the other phase: {note}" for note in (*other.notes, *marked.notes)]
+    cautions = [
+        *doubtful,
+        *motion.notes,
+        *(f"{what[:1].upper()}{what[1:]}: not assessed. {why}" for what, why in motion.not_assessed.items()),
+        *odd,
+    ]
+    plan = with_motion(
+        case.plan,
+        motion,
+        other_volume=other,
+        other_landmarks=marked,
+        other_mitral=found.annulus,
+        measurements=lines,
+        cautions=cautions,
+    )
+    return replace(case, measurements=(*case.measurements, *lines), cautions=plan.cautions, plan=plan)
+
+
+def list_motion(motion: Motion) -> list[Measurement]:
+    """Every number of the motion with its unit, one standard uncertainty and how it was got."""
+    found = [
+        *_list_shift("annulus", motion.annulus, "of the center of the mitral annulus"),
+        Measurement(
+            "motion: tilt of the annulus", motion.tilt_deg, "deg", motion.tilt_sd_deg, "between its two normals"
+        ),
+        Measurement(
+            "motion: change of annular area",
+            motion.area_change_percent / 100,
+            "1",
+            motion.area_change_sd_percent / 100,
+            "of the area projected on its plane, against that of the plan's phase",
+        ),
+    ]
+    if motion.fossa is not None:
+        found += _list_shift("fossa", motion.fossa, "of the center of the membrane")
+    if motion.other_height_mm is not None and motion.height_change_mm is not None:
+        same = "of the same place on the fossa (superior and anterior fraction) above the annular plane of that phase"
+        found += [
+            Measurement(
+                "motion: height in the other phase", motion.other_height_mm, "mm", motion.other_height_sd_mm, same
+            ),
+            Measurement(
+                "motion: change of height",
+                motion.height_change_mm,
+                "mm",
+                motion.height_change_sd_mm,
+                "height in the other phase less that in the plan's phase",
+            ),
+        ]
+    return found
+
+
+def _list_shift(what: str, moved: Shift, of: str) -> list[Measurement]:
+    along = "along the annular normal of the plan's phase, positive toward the left atrium"
+    return [
+        Measurement(f"motion: {what} moves", moved.distance_mm, "mm", moved.distance_sd_mm, of),
+        Measurement(f"motion: {what} along", moved.along_mm, "mm", moved.along_sd_mm, along),
+        Measurement(f"motion: {what} across", moved.across_mm, "mm", moved.across_sd_mm, "square to that normal"),
+    ]

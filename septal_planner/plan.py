@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from septal_planner.geometry.measurement import Measurement
     from septal_planner.inputs.landmarks import Landmarks
     from septal_planner.inputs.volume import Volume
+    from septal_planner.motion import Motion, Shift
     from septal_planner.puncture.procedures import Procedure
     from septal_planner.puncture.target import PunctureSite
 
@@ -275,6 +276,45 @@ class Labels(_Part):
     names: dict[str, int]
 
 
+class ShiftFound(_Part):
+    """How far a place moves; `along_mm` on the annular normal of the plan's phase, positive toward the left atrium,
+    `across_mm` square to it; each `_sd` one standard uncertainty."""
+
+    vector_mm: Vector
+    distance_mm: NotNegative
+    distance_sd_mm: NotNegative
+    along_mm: float
+    along_sd_mm: NotNegative
+    across_mm: NotNegative
+    across_sd_mm: NotNegative
+
+
+class MotionFound(_Part):
+    """From the plan's phase to that of `other_ct`; null: not assessed, the reason in `not_assessed`.
+
+    `other_place_mm`: the same place on the fossa (superior and anterior fraction) on the other phase's mid-surface;
+    `other_height_mm` its height above the mitral annular plane of that phase, `height_range_mm` over both.
+    """
+
+    other_ct: CT
+    other_landmarks: dict[str, tuple[Vector, ...]]
+    other_mitral_annulus: AnnulusFound
+    annulus: ShiftFound
+    fossa: ShiftFound | None
+    tilt_deg: Angle
+    tilt_sd_deg: NotNegative
+    area_change_percent: float
+    area_change_sd_percent: NotNegative
+    other_place_mm: Vector | None
+    other_height_mm: float | None
+    other_height_interval_95_mm: tuple[float, float] | None
+    height_change_mm: float | None
+    height_change_sd_mm: NotNegative | None
+    height_range_mm: tuple[float, float] | None
+    meaning: str
+    not_assessed: dict[str, str]
+
+
 class Plan(_Part):
     schema_version: Literal[1]
     software: Software
@@ -291,6 +331,7 @@ class Plan(_Part):
     procedure_profile: ProcedureProfile | None = None
     labels: Labels | None = None
     read_first: tuple[str, ...] | None = None  # those of the cautions that bear on what is done at the table
+    motion: MotionFound | None = None  # where a second phase was given
 
 
 # -------------------------------------------------------------------------------------------- file and schema
@@ -383,8 +424,6 @@ def build_plan(
 ) -> Plan:
     """Everything found and chosen as the plan that is saved; only the CT's fingerprint is computed here."""
     from septal_planner.anatomy.chambers import LABELS
-    from septal_planner.geometry.frames import spacing_mm
-    from septal_planner.inputs.volume import content_sha256
 
     return Plan.model_validate(
         {
@@ -392,12 +431,7 @@ def build_plan(
             "software": {"name": "septal-planner", "version": __version__},
             "coordinate_system": "LPS",
             "unit": "mm",
-            "ct": {
-                **_take(volume, "series_instance_uid frame_of_reference_uid phase_percent patient_position"),
-                "content_sha256": content_sha256(volume),
-                "size": volume.size_ijk,
-                "spacing_mm": _plain(spacing_mm(volume.lps_from_index)),
-            },
+            "ct": _ct(volume),
             "landmarks": {name: _plain(points) for name, points in landmarks.points_lps.items()},
             "anatomy": {
                 **{name: _atrium(chambers, name) for name in ("left_atrium", "right_atrium")},
@@ -451,6 +485,62 @@ def contrast_as_read(contrast: ContrastOfScan) -> dict[str, Any]:
             **_take(septum, "contrast_to_noise"),
         },
         "sentences": contrast.sentences,
+    }
+
+
+def with_motion(
+    plan: Plan,
+    motion: Motion,
+    *,
+    other_volume: Volume,
+    other_landmarks: Landmarks,
+    other_mitral: Annulus,
+    measurements: Iterable[Measurement],
+    cautions: Iterable[str],
+) -> Plan:
+    """The plan with what a second phase shows added: its motion, more measurements and more cautions."""
+    interval = None
+    if motion.other_height_mm is not None and motion.other_height_sd_mm is not None:
+        doubt = 2 * motion.other_height_sd_mm
+        interval = (motion.other_height_mm - doubt, motion.other_height_mm + doubt)
+    found = {
+        "other_ct": _ct(other_volume),
+        "other_landmarks": {name: _plain(points) for name, points in other_landmarks.points_lps.items()},
+        "other_mitral_annulus": _annulus(other_mitral),
+        "annulus": _shift(motion.annulus),
+        "fossa": None if motion.fossa is None else _shift(motion.fossa),
+        **_take(motion, "tilt_deg tilt_sd_deg area_change_percent area_change_sd_percent"),
+        "other_place_mm": _plain(motion.other_place_lps),
+        "other_height_interval_95_mm": _plain(interval),
+        **_take(motion, "other_height_mm height_change_mm height_change_sd_mm height_range_mm meaning"),
+        "not_assessed": dict(motion.not_assessed),
+    }
+    more = tuple(MeasurementMade.model_validate(_take(m, "name value unit sd method")) for m in measurements)
+    return plan.model_copy(
+        update={
+            "motion": MotionFound.model_validate(found),
+            "measurements": (*plan.measurements, *more),
+            "cautions": tuple(dict.fromkeys([*plan.cautions, *cautions])),
+        }
+    )
+
+
+def _ct(volume: Volume) -> dict[str, Any]:
+    from septal_planner.geometry.frames import spacing_mm
+    from septal_planner.inputs.volume import content_sha256
+
+    return {
+        **_take(volume, "series_instance_uid frame_of_reference_uid phase_percent patient_position"),
+        "content_sha256": content_sha256(volume),
+        "size": volume.size_ijk,
+        "spacing_mm": _plain(spacing_mm(volume.lps_from_index)),
+    }
+
+
+def _shift(found: Shift) -> dict[str, Any]:
+    return {
+        "vector_mm": _plain(found.vector_lps),
+        **_take(found, "distance_mm distance_sd_mm along_mm along_sd_mm across_mm across_sd_mm"),
     }
 
 

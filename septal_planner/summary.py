@@ -1,0 +1,86 @@
+"""A plan in a few lines for the console: what the operator asks first."""
+
+from __future__ import annotations
+
+from septal_planner.plan import MotionFound, Plan, ShiftFound
+
+
+def summary(plan: Plan) -> str:
+    """What the operator asks first, in a dozen lines."""
+    p, reach = plan.puncture, plan.reach
+    low, high = p.height_interval_95_mm
+    x, y, z = p.target_mm
+
+    def mm(value: float | None) -> str:
+        return "not assessed" if value is None else f"{value:.1f} mm"
+
+    title = plan.procedure_profile.title if plan.procedure_profile else p.procedure
+    lines = [
+        ("Procedure", title),
+        ("Cardiac phase of the CT", _phase(plan.ct.phase_percent)),
+        ("Target (LPS)", f"{x:.1f} {y:.1f} {z:.1f} mm, {p.target_source}"),
+        (
+            "Height above mitral annulus",
+            f"{p.height_above_mitral_annulus_mm:.1f} mm, 95 % interval {low:.1f} to {high:.1f}",
+        ),
+        ("Zone of the fossa", p.zone or "not assessed"),
+        ("Wall thickness there", mm(p.wall_thickness_mm)),
+        ("Distance to rim", mm(p.distance_to_rim_mm)),
+        ("Distance to aorta", mm(p.distance_to_aorta_mm)),
+        ("Free path to posterior wall", mm(p.distance_to_posterior_wall_mm)),
+        ("Turn to the mitral axis", f"{reach.turn_angle_deg:.0f} degrees"),
+    ]
+    for name, view in (plan.views or {}).items():
+        beyond = "" if view.reachable else " (beyond the limits of a C-arm)"
+        lines.append((f"View, {name.replace('_', ' ')}", view.label + beyond))
+    width = max(len(name) for name, _ in lines)
+    text = [f"{name:{width}}  {value}" for name, value in lines]
+    marks = {"met": "+", "borderline": "~", "not met": "x", "not assessed": "?"}
+    text += ["", "Checks"]
+    for c in p.checks:
+        value = "" if c.value is None else f"{c.value:.2f}" if c.unit == "1" else f"{c.value:.1f} {c.unit}"
+        text.append(f"  {marks[c.status]} {c.status:12} {c.name.replace('_', ' '):{width}} {value}".rstrip())
+    if plan.motion is not None:
+        text += ["", *_motion_lines(plan, plan.motion)]
+    text += ["", "Cautions", *(f"  - {caution}" for caution in plan.cautions)]
+    return "\n".join(text)
+
+
+def _phase(percent: float | None) -> str:
+    return "not recorded" if percent is None else f"{percent:g} % of the RR interval"
+
+
+def _motion_lines(plan: Plan, m: MotionFound) -> list[str]:
+    """How annulus and fossa move to the other phase, each with two standard uncertainties."""
+
+    def moved(s: ShiftFound) -> str:
+        side = "toward the atrium" if s.along_mm > 0 else "toward the ventricle"
+        x, y, z = s.vector_mm
+        return (
+            f"{s.distance_mm:.1f} mm +- {2 * s.distance_sd_mm:.1f} (LPS {x:.1f} {y:.1f} {z:.1f}); along the annular "
+            f"normal {abs(s.along_mm):.1f} +- {2 * s.along_sd_mm:.1f} {side}, across {s.across_mm:.1f} +- "
+            f"{2 * s.across_sd_mm:.1f}"
+        )
+
+    rows = [
+        ("annulus moves", moved(m.annulus)),
+        ("annulus tilts", f"{m.tilt_deg:.1f} deg +- {2 * m.tilt_sd_deg:.1f}"),
+        ("annular area changes", f"{m.area_change_percent:+.1f} % +- {2 * m.area_change_sd_percent:.1f}"),
+        ("fossa moves", "not assessed" if m.fossa is None else moved(m.fossa)),
+    ]
+    if m.other_height_mm is None or m.other_height_interval_95_mm is None or m.height_range_mm is None:
+        rows.append(("height there", "not assessed"))
+    else:
+        low, high = m.other_height_interval_95_mm
+        least, most = m.height_range_mm
+        rows += [
+            ("height there", f"{m.other_height_mm:.1f} mm, 95 % interval {low:.1f} to {high:.1f}"),
+            ("height over both", f"{least:.1f} to {most:.1f} mm"),
+        ]
+    title = f"Motion from {_phase(plan.ct.phase_percent)} to {_phase(m.other_ct.phase_percent)}"
+    if None in (plan.ct.phase_percent, m.other_ct.phase_percent):
+        title = (
+            f"Motion from the plan's phase ({_phase(plan.ct.phase_percent)}) to the other "
+            f"({_phase(m.other_ct.phase_percent)})"
+        )
+    return [title, *(f"  {name:21} {value}" for name, value in rows), f"  {m.meaning}"]
