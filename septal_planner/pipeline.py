@@ -17,6 +17,7 @@ from septal_planner.geometry.measurement import Measurement
 from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
+from septal_planner.measurements import list_measurements
 from septal_planner.plan import Plan, build_plan
 from septal_planner.plausibility import RANGES, check_annulus, check_aorta, check_plausible, measured
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
@@ -142,6 +143,7 @@ def make_plan(
                 *volume.notes,
                 *landmarks.notes,
                 *chambers.notes,
+                *_fossa_cautions(fossa),
                 *fossa.notes,
                 *read_first,
             ]
@@ -204,8 +206,21 @@ def _site_cautions(site: PunctureSite) -> list[str]:
     said = list(site.notes)
     if site.source == "user" and site.moved_mm is not None:
         said.append(f"The target given was moved by {site.moved_mm:.1f} mm onto the mid-surface of the membrane.")
+    said.extend(
+        f"{name.replace('_', ' ').capitalize()}: not assessed. {site.not_assessed[name]}"
+        for name in ("distance_to_posterior_wall", "distance_to_aorta")
+        if "field of view" in site.not_assessed.get(name, "")
+    )
     # a limit of the way is said once, by the reach
     return [*said, *site.reach.limits, *site.reach.not_assessed]
+
+
+def _fossa_cautions(fossa: Fossa) -> list[str]:
+    """What of the membrane was not assessed, several values with one reason in one sentence."""
+    reasons: dict[str, list[str]] = {}
+    for name, why in fossa.not_assessed.items():
+        reasons.setdefault(why, []).append(name)
+    return [f"Fossa {', '.join(names)}: not assessed. {why}" for why, names in reasons.items()]
 
 
 def _missing(landmarks: Landmarks, chambers: Chambers, procedure: Procedure) -> list[str]:
@@ -273,177 +288,3 @@ def _read_first(
             *site.notes, *not_assessed, *fossa.notes, *_view_cautions(volume, views_given), *sorted(scan),
         ])
     )  # fmt: skip
-
-
-# -------------------------------------------------------------------------------------------------- the list of numbers
-
-
-def list_measurements(
-    mitral: Annulus,
-    tricuspid: Annulus | None,
-    chambers: Chambers,
-    fossa: Fossa,
-    site: PunctureSite,
-    *,
-    landmark_sd_mm: float,
-) -> list[Measurement]:
-    """Every number with its unit, one standard uncertainty (None where not assessed) and how it was got."""
-    found = [
-        Measurement(
-            "height above mitral annulus",
-            site.height_mm,
-            "mm",
-            site.height_sd_mm,
-            "signed distance of the target from the best-fit annular plane, atrial side positive",
-        ),
-    ]
-
-    def add(name: str, value: float | None, unit: str, sd: float | None, method: str) -> None:
-        if value is not None:
-            found.append(Measurement(name, float(value), unit, sd, method))
-
-    add(
-        "height above leaflet coaptation",
-        site.height_above_coaptation_mm,
-        "mm",
-        None,
-        "along the annular normal from the leaflet_coaptation landmark",
-    )
-    add(
-        "superior fraction",
-        site.superior_fraction,
-        "1",
-        None,
-        "position between the lowest (0) and highest (1) point of the rim",
-    )
-    add(
-        "anterior fraction",
-        site.anterior_fraction,
-        "1",
-        None,
-        "position between the hindmost (0) and foremost (1) point of the rim",
-    )
-    add(
-        "wall thickness at target",
-        site.wall_thickness_mm,
-        "mm",
-        site.wall_thickness_sd_mm,
-        "edges of the wall fitted to the brightness profile across it",
-    )
-    add(
-        "distance to aorta",
-        site.distance_to_aorta_mm,
-        "mm",
-        site.distance_to_aorta_sd_mm,
-        "to the nearest point of the aortic blood pool, in space",
-    )
-    add(
-        "distance to posterior wall",
-        site.distance_to_posterior_wall_mm,
-        "mm",
-        site.distance_to_posterior_wall_sd_mm,
-        "free path along the crossing direction until the left atrial blood pool ends",
-    )
-    add(
-        "distance to rim",
-        site.distance_to_rim_mm,
-        "mm",
-        site.distance_to_rim_sd_mm,
-        "to the nearest point of the fossa's rim",
-    )
-    add("fossa area", fossa.area_mm2, "mm2", None, "of the mid-surface within the rim of the membrane")
-    add(
-        "fossa superior-inferior", fossa.superior_inferior_mm, "mm", None, "extent of the rim toward the head, in space"
-    )
-    add(
-        "fossa anterior-posterior",
-        fossa.anterior_posterior_mm,
-        "mm",
-        None,
-        "extent of the rim toward the front, in space",
-    )
-    add("fossa mean thickness", fossa.thickness_mean_mm, "mm", fossa.thickness_sd_mm, "mean over the membrane, by area")
-    add("fossa least thickness", fossa.thickness_min_mm, "mm", None, "least over the membrane")
-    for name, ring in (("mitral", mitral), ("tricuspid", tricuspid)):
-        if ring is not None:
-            _add_annulus(add, name, ring, landmark_sd_mm)
-    for name, volume_ml in chambers.volume_ml.items():
-        spoken = name.replace("_", " ")
-        add(
-            f"{spoken} volume",
-            volume_ml,
-            "mL",
-            None,
-            "blood between the gates of its valves and the mouths of its vessels"
-            if name in ("left_atrium", "right_atrium")
-            else "blood within the part of it that the CT shows",
-        )
-        add(
-            f"{spoken} brightness",
-            chambers.mean_hu[name],
-            "HU",
-            None,
-            f"mean over its blood, whose spread is {chambers.sd_hu[name]:.0f} HU",
-        )
-    reach = site.reach
-    add("entry angle", reach.entry_angle_deg, "deg", None, "between crossing direction and septal normal")
-    add(
-        "turn angle", reach.turn_angle_deg, "deg", None, "between crossing direction and the axis into the mitral valve"
-    )
-    add("bend radius", reach.bend_radius_mm, "mm", None, "of the one arc from the target to its goal")
-    add("axis tilt", reach.axis_tilt_deg, "deg", None, "between the arc's end and the axis into the mitral valve")
-    add(
-        "clearance of the arc",
-        reach.clearance_mm,
-        "mm",
-        reach.clearance_sd_mm,
-        "least distance of the arc from the left atrial wall",
-    )
-    return found
-
-
-def _add_annulus(
-    add: Callable[[str, float | None, str, float | None, str], None], name: str, ring: Annulus, landmark_sd_mm: float
-) -> None:
-    n = len(ring.points_lps)
-    # each point's radial error moves its own sector of the outline; neighbours are taken as independent
-    area_sd = landmark_sd_mm * ring.perimeter_mm / float(np.sqrt(n))
-    add(f"{name} annulus area", ring.area_mm2, "mm2", area_sd, "of the hinge line projected on its best-fit plane")
-    add(
-        f"{name} annulus perimeter",
-        ring.perimeter_mm,
-        "mm",
-        2 * np.pi * landmark_sd_mm / float(np.sqrt(n)),
-        "of the hinge line in space, by a periodic cubic spline",
-    )
-    add(
-        f"{name} septal-lateral diameter",
-        ring.septal_lateral_mm,
-        "mm",
-        float(np.sqrt(2)) * landmark_sd_mm,
-        "least caliper width of the projected hinge line",
-    )
-    add(
-        f"{name} intercommissural diameter",
-        ring.intercommissural_mm,
-        "mm",
-        float(np.sqrt(2)) * landmark_sd_mm,
-        "caliper width across the least one",
-    )
-    add(
-        f"{name} saddle height",
-        ring.saddle_height_mm,
-        "mm",
-        float(np.sqrt(2)) * landmark_sd_mm,
-        "range of the hinge line's distance from its plane",
-    )
-    if name != "mitral":
-        return
-    add(
-        f"{name} D-shape area",
-        ring.d_shape_area_mm2,
-        "mm2",
-        None,
-        "estimate: cut by a chord of intercommissural width / 1.44 on the septal side (doi 10.1093/ejcts/ezz096)",
-    )
-    add(f"{name} D-shape perimeter", ring.d_shape_perimeter_mm, "mm", None, "of the same D, in its plane")

@@ -137,15 +137,15 @@ RANGES = {
 
 
 def measured(chambers: Chambers, mitral: Annulus, fossa: Fossa) -> dict[str, float]:
-    """The value for each of RANGES, in its unit."""
+    """The value for each of RANGES, in its unit; what was not assessed is left out."""
     primary, _ = angles_from_vector(-fossa.normal_lps)
-    return {
+    values = {
         "mitral_area": mitral.area_mm2 / 100,
         "intercommissural": mitral.intercommissural_mm,
         "septal_lateral": mitral.septal_lateral_mm,
         "saddle_height": mitral.saddle_height_mm,
-        "left_atrium_volume": chambers.volume_ml["left_atrium"],
-        "right_atrium_volume": chambers.volume_ml["right_atrium"],
+        "left_atrium_volume": chambers.volume_ml.get("left_atrium"),
+        "right_atrium_volume": chambers.volume_ml.get("right_atrium"),
         "left_atrium_hu": chambers.mean_hu["left_atrium"],
         "fossa_area": fossa.area_mm2,
         "fossa_thickness": fossa.thickness_mean_mm,
@@ -153,6 +153,7 @@ def measured(chambers: Chambers, mitral: Annulus, fossa: Fossa) -> dict[str, flo
         "fossa_height": float(height_mm(mitral, fossa.center_lps)),
         "fossa_offset": float(np.linalg.norm(fossa.center_lps - mitral.center_lps)),
     }
+    return {name: float(value) for name, value in values.items() if value is not None}
 
 
 def check_plausible(values: dict[str, float]) -> list[str]:

@@ -357,8 +357,8 @@ def _angle_deg(a: Array, b: Array) -> float:
     return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(a, b)), np.dot(a, b))))
 
 
-def _share(name: str, value: float, truth: float, bar: float) -> Row:
-    return Row(name, value, truth, 100 * abs(value / truth - 1), bar, "%")
+def _share(name: str, value: float | None, truth: float, bar: float) -> Row:
+    return Row(name, value, truth, 100.0 if value is None else 100 * abs(value / truth - 1), bar, "%")
 
 
 def _difference(name: str, value: float | None, truth: float, bar: float) -> Row:

@@ -6,8 +6,9 @@ not the limbus crest, which lies several millimetres farther out and is what cad
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,7 +40,11 @@ ANGLES = 72
 
 @dataclass(frozen=True)
 class Fossa:
-    """The membrane (thin part, not the limbus crest). LPS, mm."""
+    """The membrane (thin part, not the limbus crest). LPS, mm. None: not assessed, the reason in `not_assessed`.
+
+    Where the rim was not seen `rim_lps` is (0, 3), `membrane` False throughout, and `center_lps` the place on the
+    surface nearest the marked point. `_sd`: one standard uncertainty.
+    """
 
     patch: HeightPatch                            # mid-surface of the wall over the fossa plane, and beyond the rim
     thickness_mm: NDArray[np.float64]             # [v, u] on the patch grid, along the local normal
@@ -47,14 +52,23 @@ class Fossa:
     rim_lps: NDArray[np.float64]                  # (n, 3) closed, in order, first != last
     center_lps: NDArray[np.float64]               # on the mid-surface
     normal_lps: NDArray[np.float64]               # right atrium toward left, mean over the membrane
-    area_mm2: float                               # on the surface
-    superior_inferior_mm: float
-    anterior_posterior_mm: float
-    thickness_mean_mm: float
-    thickness_min_mm: float
-    thickness_sd_mm: float                        # standard uncertainty of the mean
-    surface_sd_mm: float                          # standard uncertainty of the mid-surface position along the normal
+    area_mm2: float | None                        # on the surface
+    superior_inferior_mm: float | None
+    anterior_posterior_mm: float | None
+    thickness_mean_mm: float | None
+    thickness_min_mm: float | None
+    thickness_sd_mm: float | None                 # of the mean
+    surface_sd_mm: float                          # of the mid-surface's position along the normal
     notes: tuple[str, ...] = ()
+    seen_from: Literal["both", "left", "right"] = "both"  # whose blood showed the wall
+    not_assessed: Mapping[str, str] = field(default_factory=dict)  # rim, area, extents, thickness -> one sentence
+    thickness_at_sd_mm: float | None = None       # of the thickness at one place
+    thickness_min_sd_mm: float | None = None
+    area_sd_mm2: float | None = None
+    extent_sd_mm: float | None = None             # of either extent
+    rim_sd_mm: float | None = None                # of the place of one rim point, in the septal plane
+    center_sd_mm: float | None = None             # in the septal plane, along each axis
+    normal_sd_deg: float | None = None            # about each axis of the septal plane
 
 
 def septal_axes(normal_lps: Array) -> tuple[Array, Array, Array]:
@@ -322,6 +336,8 @@ def _extent(patch: HeightPatch, outline: Array, axis: int) -> float:
 def label_membrane(chambers: Chambers, fossa: Fossa) -> NDArray[np.uint8]:
     """Chambers' labels [k, j, i] with the voxels of the membrane's wall marked as well."""
     labels = chambers.labels.copy()
+    if not len(fossa.rim_lps):
+        return labels
     corners = fossa.rim_lps[:, None, :] + np.array([-3.0, 3.0])[:, None] * fossa.normal_lps
     inverse = np.linalg.inv(chambers.lps_from_index)
     index = apply_affine(inverse, corners.reshape(-1, 3))

@@ -6,6 +6,7 @@ needed, not that a catheter takes it. """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +17,7 @@ from septal_planner.anatomy.annulus import Annulus, height_mm
 from septal_planner.errors import AnatomyNotFound
 from septal_planner.geometry import curves, planes
 from septal_planner.geometry.frames import apply_affine, spacing_mm, unit_vector
+from septal_planner.geometry.propagation import propagated_sd
 from septal_planner.geometry.shapes import DistanceField
 from septal_planner.puncture.procedures import Procedure
 
@@ -28,6 +30,7 @@ SHEATH_ANGLE_DEG = 50.0
 # left out of the clearance: the arc's start, and the wall around the hole it comes through
 NEAR_SEPTUM_MM = 3.0
 NEAR_PUNCTURE_MM = 10.0
+CT_EDGE_MM = 1.6  # an outline so near the CT's outermost voxel centres is where the CT ends, not a wall
 
 
 def arc_tip(curvature_per_mm: float, plane_angle_rad: float, length_mm: float) -> tuple[Array, Array]:
@@ -161,6 +164,11 @@ class Reach:
     reachable: bool | None
     limits: tuple[str, ...]
     not_assessed: tuple[str, ...] = ()
+    entry_angle_sd_deg: float | None = None
+    turn_angle_sd_deg: float | None = None
+    arc_turn_sd_deg: float | None = None
+    bend_radius_sd_mm: float | None = None
+    axis_tilt_sd_deg: float | None = None
 
 
 def reach(
@@ -173,13 +181,16 @@ def reach(
     structure_lps: ArrayLike | None,
     left_atrium: DistanceField | None,
     sheath_angle_deg: float = SHEATH_ANGLE_DEG,
+    room: Room | None = None,
+    outline_sd_mm: float | None = None,
 ) -> Reach:
     """One arc from the puncture (3,) along the crossing direction (3,) to `structure_lps` (3,), or why there
     is none.
 
     Clearance: least distance of the arc, from 3 mm after the septum to the annular plane, to the left atrial
     wall, leaving out the wall within 10 mm of the puncture and the valve's opening; null without a left
-    atrium. """
+    atrium, or where the CT ends nearer than the wall. Its doubt here is the outline's alone: `outline_sd_mm`, or else
+    a voxel's uniform error. """
     target = np.asarray(target_lps, dtype=np.float64)
     into_valve = -annulus.normal_lps
     entry = angle_deg(crossing, septal_normal_lps)
@@ -230,13 +241,21 @@ def reach(
     if left_atrium is None:
         not_assessed = ("The clearance to the wall is not assessed, because the left atrium was not found.",)
     else:
-        clearance = _clearance(arc.path_lps, target, annulus, left_atrium)
+        space = room or Room.around(target, annulus, left_atrium)
+        clearance = space.clearance_mm(arc.path_lps)
         if clearance is None:
             not_assessed = (
                 "The clearance to the wall is not assessed, because no part of the arc lies above the valve.",
             )
+        elif space.to_edge_mm(arc.path_lps) < clearance:
+            clearance = None
+            not_assessed = (
+                "The clearance to the wall is not assessed, because the CT ends before the left atrial wall is "
+                "reached; a CT with a larger field of view would show it.",
+            )
         else:
-            sd = float(spacing_mm(left_atrium.lps_from_index).max() / np.sqrt(12))
+            voxel_sd = float(spacing_mm(left_atrium.lps_from_index).max() / np.sqrt(12))
+            sd = voxel_sd if outline_sd_mm is None else outline_sd_mm
             if clearance <= 0:
                 limits.append("The arc leaves the left atrial blood pool.")
     return replace(
@@ -254,39 +273,114 @@ def _no_structure(procedure: Procedure) -> str:
     return "The way to the target is not assessed, because the target structure was not found."
 
 
-def _clearance(path: Array, target: Array, annulus: Annulus, left_atrium: DistanceField) -> float | None:
-    """Least distance (mm) of the arc to the left atrial wall, negative by how far it is outside the blood
-    pool.
+@dataclass(frozen=True)
+class Room:
+    """The left atrium as an arc finds it: its wall, without the valve's opening and what is near the puncture."""
+
+    left_atrium: DistanceField
+    annulus: Annulus
+    target_lps: Array
+    wall: cKDTree | None
+    edge: cKDTree | None                          # of the CT, where it cuts the atrium
+
+    @classmethod
+    def around(
+        cls, target_lps: Array, annulus: Annulus, left_atrium: DistanceField,
+        beyond_ct: Callable[[Array, float], NDArray[np.bool_]] | None = None,
+    ) -> Room:
+        """`beyond_ct` tells which points (n, 3) lie within so many mm of the CT's edge."""
+        # the blood pool ends at the valve too, and no wall is there: points of the outline in the opening are
+        # left out
+        mask = np.abs(left_atrium.values_mm) < spacing_mm(left_atrium.lps_from_index).max()
+        index = np.argwhere(mask)[:, ::-1].astype(np.float64)
+        outline = apply_affine(left_atrium.lps_from_index, index)
+        # from the voxel to the outline itself, along the field's own slope
+        steps = 0.5 * np.eye(3)
+        slope = np.stack([left_atrium.at(outline + s) - left_atrium.at(outline - s) for s in steps], axis=-1)
+        size = np.linalg.norm(slope, axis=1)
+        clear = size > 0.3  # not where two walls meet within a voxel
+        outline = outline - (left_atrium.at(outline) / np.maximum(size, 0.3))[:, None] * slope * clear[:, None]
+        height = height_mm(annulus, outline)
+        frame = np.stack(planes.plane_axes(annulus.normal_lps), axis=1)
+        hinge_uv = (annulus.curve_lps - annulus.center_lps) @ frame
+        # a little within the hinge line, so that the wall next to it stays wall
+        opening = curves.inside_closed((outline - annulus.center_lps) @ frame, 0.95 * hinge_uv)
+        wall = (~opening | (np.abs(height) > annulus.saddle_height_mm / 2 + 3.0)) & (
+            np.linalg.norm(outline - target_lps, axis=1) > NEAR_PUNCTURE_MM
+        )
+        edge = np.zeros(len(outline), dtype=np.bool_)
+        if beyond_ct is not None:
+            edge = beyond_ct(outline, CT_EDGE_MM)
+            wall &= ~edge
+        return cls(
+            left_atrium, annulus, target_lps, cKDTree(outline[wall]) if wall.any() else None,
+            cKDTree(outline[edge]) if edge.any() else None,
+        )
+
+    def _free(self, path: Array) -> Array:
+        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
+        return np.asarray(path[(along >= NEAR_SEPTUM_MM) & (height_mm(self.annulus, path) > 0)])
+
+    def clearance_mm(self, path_lps: Array) -> float | None:
+        """Least distance (mm) of an arc (n, 3) to the wall, negative by how far it is outside the blood pool."""
+        free = self._free(path_lps)
+        if len(free) == 0 or self.wall is None:
+            return None
+        outside = self.left_atrium.at(free)
+        near_valve = height_mm(self.annulus, free) < self.annulus.saddle_height_mm / 2 + 3.0
+        far = np.linalg.norm(free - self.target_lps, axis=1) > NEAR_PUNCTURE_MM
+        away = outside[(outside > 0) & ~near_valve & far]
+        if len(away) > 0:
+            return -float(away.max())
+        return float(self.wall.query(free)[0].min())
+
+    def to_edge_mm(self, path_lps: Array) -> float:
+        """Least distance (mm) of an arc (n, 3) to where the CT cuts the atrium, infinite where it does not."""
+        free = self._free(path_lps)
+        return np.inf if self.edge is None or len(free) == 0 else float(self.edge.query(free)[0].min())
+
+
+def with_doubt(
+    found: Reach, target_lps: ArrayLike, cava_axis_lps: ArrayLike, septal_normal_lps: ArrayLike, annulus: Annulus,
+    structure_lps: ArrayLike | None, covariance: Array, *, room: Room | None,
+) -> Reach:
+    """`found` with the standard uncertainty of each angle, the radius and the clearance.
+
+    `covariance` (15, 15) is of caval axis, septal normal, annular normal, target and structure, in that order
+    (millimetres; the normals without unit). Without a structure its three rows count for nothing.
     """
-    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
-    free = path[(along >= NEAR_SEPTUM_MM) & (height_mm(annulus, path) > 0)]
-    if len(free) == 0:
-        return None
-    # the blood pool ends at the valve too, and no wall is there: points of the outline in the opening are
-    # left out
-    mask = np.abs(left_atrium.values_mm) < spacing_mm(left_atrium.lps_from_index).max()
-    index = np.argwhere(mask)[:, ::-1].astype(np.float64)
-    outline = apply_affine(left_atrium.lps_from_index, index)
-    # from the voxel to the outline itself, along the field's own slope
-    steps = 0.5 * np.eye(3)
-    slope = np.stack([left_atrium.at(outline + s) - left_atrium.at(outline - s) for s in steps], axis=-1)
-    size = np.linalg.norm(slope, axis=1)
-    clear = size > 0.3  # not where two walls meet within a voxel
-    outline = outline - (left_atrium.at(outline) / np.maximum(size, 0.3))[:, None] * slope * clear[:, None]
-    height = height_mm(annulus, outline)
-    frame = np.stack(planes.plane_axes(annulus.normal_lps), axis=1)
-    hinge_uv = (annulus.curve_lps - annulus.center_lps) @ frame
-    # a little within the hinge line, so that the wall next to it stays wall
-    opening = curves.inside_closed((outline - annulus.center_lps) @ frame, 0.95 * hinge_uv)
-    wall = (~opening | (np.abs(height) > annulus.saddle_height_mm / 2 + 3.0)) & (
-        np.linalg.norm(outline - target, axis=1) > NEAR_PUNCTURE_MM
+    goal = np.asarray(target_lps if structure_lps is None else structure_lps, dtype=np.float64)
+    start = np.concatenate([
+        np.asarray(v, dtype=np.float64)
+        for v in (cava_axis_lps, septal_normal_lps, annulus.normal_lps, target_lps, goal)
+    ])
+
+    def values(x: Array) -> Array:
+        cava, normal, valve, target, end = x.reshape(5, 3)
+        crossing = crossing_direction(cava, normal, sheath_angle_deg=found.sheath_angle_deg)
+        out = [angle_deg(crossing, normal), angle_deg(crossing, -valve), np.nan, np.nan, np.nan, np.nan]
+        if found.arc_turn_deg is not None:
+            try:
+                arc = single_arc(target, crossing, end)
+            except ValueError:
+                return np.array(out)
+            clear = None if room is None or found.clearance_mm is None else room.clearance_mm(arc.path_lps)
+            out[2:] = [
+                arc.turn_deg, min(arc.radius_mm, 1e6), angle_deg(arc.end_direction_lps, -valve),
+                np.nan if clear is None else clear,
+            ]
+        return np.array(out)
+
+    try:
+        entry, turn, arc_turn, radius, tilt, clearance = (
+            float(v) if np.isfinite(v) else None for v in propagated_sd(values, start, covariance)
+        )
+    except AnatomyNotFound:  # within its doubt the cava runs straight at the septum
+        return found
+    outline = found.clearance_sd_mm
+    return replace(
+        found, entry_angle_sd_deg=entry, turn_angle_sd_deg=turn, arc_turn_sd_deg=arc_turn,
+        bend_radius_sd_mm=radius if found.bend_radius_mm is not None else None,
+        axis_tilt_sd_deg=tilt if found.axis_tilt_deg is not None else None,
+        clearance_sd_mm=None if outline is None else float(np.hypot(outline, clearance or 0.0)),
     )
-    if not wall.any():
-        return None
-    distance, _ = cKDTree(outline[wall]).query(free)
-    outside = left_atrium.at(free)
-    near_valve = height_mm(annulus, free) < annulus.saddle_height_mm / 2 + 3.0
-    away = outside[(outside > 0) & ~near_valve & (np.linalg.norm(free - target, axis=1) > NEAR_PUNCTURE_MM)]
-    if len(away) > 0:
-        return -float(away.max())
-    return float(distance.min())
