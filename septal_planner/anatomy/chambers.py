@@ -16,6 +16,7 @@ from scipy.ndimage import binary_fill_holes, gaussian_filter, label
 
 from septal_planner.anatomy.annulus import Annulus
 from septal_planner.anatomy.atria import (
+    OUTSIDE_HU,
     HeartGrid,
     find_left_atrium,
     find_right_atrium,
@@ -140,7 +141,8 @@ def segment_chambers(
     } | others.fields
 
     say("Outlining the blood at full resolution")
-    return _outline(volume, grid, fields, edges, seeds["fossa"], not_assessed, notes)
+    dark = grid.share_field(right.surface, right.dark)
+    return _outline(volume, grid, fields, edges, dark, seeds["fossa"], not_assessed, notes)
 
 
 def _derived_tricuspid_gate(
@@ -157,7 +159,7 @@ def _derived_tricuspid_gate(
 
 def _outline(
     volume: Volume, grid: HeartGrid, fields: Mapping[str, NDArray[np.float32]], edges: Mapping[str, float],
-    fossa_lps: Array, not_assessed: dict[str, str], notes: list[str],
+    dark: NDArray[np.float32], fossa_lps: Array, not_assessed: dict[str, str], notes: list[str],
 ) -> Chambers:
     """Blood of each territory at the CT's own resolution, its volume, brightness and distance field."""
     inverse = np.linalg.inv(volume.lps_from_index)
@@ -177,6 +179,10 @@ def _outline(
         if name in ATRIA:
             # streaks, plain blood and noise deep inside an atrium are blood all the same
             mine |= (territory < -6.0) & (territory < nearest)
+        if name == "right_atrium":
+            # where the contrast has not reached, its blood is told from fat and lung only
+            unmixed = resample_to_grid(Volume(dark, grid.lps_from_index), crop.lps_from_index, size, fill_hu=0.0) > 0.5
+            mine |= unmixed & (territory < 0) & (territory < nearest) & np.greater(hu, OUTSIDE_HU)
         np.minimum(nearest, territory, out=nearest)
         labels[mine] = LABELS[name]
     voxel_ml = abs(float(np.linalg.det(crop.lps_from_index[:3, :3]))) / 1000.0

@@ -48,16 +48,19 @@ class RadialSurface:
     radius_mm: Array
     support: Array
 
-    def outside_mm(self, points_lps: ArrayLike, *, margin_mm: Array | float = 0.0) -> Array:
-        """How far points (..., 3) lie beyond the surface along their ray (mm; negative inside), minus the margin."""
+    def spread(self, points_lps: ArrayLike, values: Array) -> Array:
+        """A value per direction (n,) carried to points (..., 3): weighted over the three nearest directions."""
         d = np.asarray(points_lps, dtype=np.float64) - self.center_lps
-        r = np.linalg.norm(d, axis=-1)
-        u = d / np.maximum(r, 1e-9)[..., None]
+        u = d / np.maximum(np.linalg.norm(d, axis=-1), 1e-9)[..., None]
         distance, near = cKDTree(self.directions).query(u, k=3)
         weight = 1 / np.maximum(distance, 1e-6)
         weight /= weight.sum(axis=-1, keepdims=True)
-        limit = self.radius_mm + margin_mm
-        return np.asarray(r - (limit[near] * weight).sum(axis=-1))
+        return np.asarray((values[near] * weight).sum(axis=-1))
+
+    def outside_mm(self, points_lps: ArrayLike, *, margin_mm: Array | float = 0.0) -> Array:
+        """How far points (..., 3) lie beyond the surface along their ray (mm; negative inside), minus the margin."""
+        r = np.linalg.norm(np.asarray(points_lps, dtype=np.float64) - self.center_lps, axis=-1)
+        return np.asarray(r - self.spread(points_lps, self.radius_mm + margin_mm))
 
 
 def first_wall_mm(
@@ -82,25 +85,31 @@ def first_wall_mm(
 
 
 def fit_radius(
-    wall_mm: Array, *, fixed: NDArray[np.bool_] | None = None, stiffness: float = 20.0, slack_mm: float = 3.0,
-    iterations: int = 30,
+    wall_mm: Array, *, other_mm: Array | None = None, fixed: NDArray[np.bool_] | None = None,
+    trust: Array | float = 1.0, stiffness: float = 20.0, slack_mm: float = 3.0, iterations: int = 30,
 ) -> tuple[Array, Array]:
     """Smooth radius (n,) through first-wall radii (n,) and the support (n,) in [0, 1] each ray gave it.
 
     Rays running on through a mouth lie far outside their neighbours and lose their weight; rays stopped early by a
-    streak or a papillary muscle lose it more slowly. `fixed` rays (a valve's gate) keep theirs. `stiffness` is meant
-    for 2400 directions and scales itself to others (the umbrella Laplacian shrinks with the square of the spacing).
+    streak or a papillary muscle lose it more slowly. `fixed` rays (a valve's gate) keep theirs. `other_mm`: a second
+    place (n,) where the wall may be; each ray takes the one nearer to the surface as it takes shape. `trust` weighs
+    the rays. `stiffness` is meant for 2400 directions and scales itself to others (the umbrella Laplacian shrinks with
+    the square of the spacing).
     """
     count = wall_mm.size
     _, laplacian = sphere_directions(count)
     penalty = (laplacian.T @ laplacian) * (stiffness * (count / 2400) ** 2)
-    typical = float(np.percentile(wall_mm, 40))
+    sure = wall_mm if other_mm is None else wall_mm[np.abs(other_mm - wall_mm) < slack_mm]
+    typical = float(np.percentile(sure if sure.size > 0.2 * count else wall_mm, 40))
     radius = np.full(count, typical)
-    capped = np.minimum(wall_mm, typical * 1.8)
+    other_mm = wall_mm if other_mm is None else other_mm
     for n in range(iterations):
+        nearer = np.abs(other_mm - radius) < np.abs(wall_mm - radius)
+        capped = np.minimum(np.where(nearer, other_mm, wall_mm), typical * 1.8)
         scale = slack_mm * max(1.0, 6.0 * (1 - n / (0.6 * iterations)))
         beyond = capped - radius
         weight = np.where(beyond > 0, 1 / (1 + (beyond / scale) ** 2) ** 2, 1 / (1 + (beyond / (2.5 * scale)) ** 2))
+        weight = weight * trust
         if fixed is not None:
             weight = np.where(fixed, 3.0, weight)
         factor = splu(
@@ -108,7 +117,8 @@ def fit_radius(
             permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True},
         )
         radius = factor.solve(weight * capped + 1e-4 * radius)
-    support = 1 / (1 + ((wall_mm - radius) / slack_mm) ** 2) ** 2
+    off = np.where(np.abs(other_mm - radius) < np.abs(wall_mm - radius), other_mm, wall_mm) - radius
+    support = 1 / (1 + (off / slack_mm) ** 2) ** 2
     return np.maximum(radius, 1.0), support
 
 
