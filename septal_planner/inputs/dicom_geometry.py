@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from septal_planner.geometry.frames import unit_vector
-from septal_planner.inputs.dicom_headers import SliceHeader, fragments_end, pixel_bytes
+from septal_planner.inputs.dicom_headers import SliceHeader, fragments_end
+from septal_planner.inputs.stored_pixels import pixels_beyond_frames, stored_bytes
 
 Array = NDArray[np.float64]
 
@@ -101,6 +102,10 @@ def _file_faults(slices: Sequence[SliceHeader], where: str) -> list[str]:
     end.
     """
     n = len(slices)
+    broken = next((s for s in slices if s.fault), None)
+    if broken:
+        return [f"The file {broken.path} {broken.fault}; export the whole image again, or as single-frame CT."]
+    unit = "frames" if slices[0].frame is not None else "files"
     asked = (
         ("image position (0020,0032)", [s for s in slices if s.position_lps is None]),
         ("image orientation (0020,0037)", [s for s in slices if s.orientation is None]),
@@ -118,12 +123,12 @@ def _file_faults(slices: Sequence[SliceHeader], where: str) -> list[str]:
         ),
     )
     faults = [
-        f"{where} lacks the {what}: {len(bad)} of {n} files do not say, first {bad[0].path.name}; export the"
+        f"{where} lacks the {what}: {len(bad)} of {n} {unit} do not say, first {bad[0].name}; export the"
         " original series."
         for what, bad in asked
         if bad
     ]
-    kinds = {str(s.dataset.get("RescaleType") or "HU") for s in slices} - {"HU", "HU_MOD", "US"}
+    kinds = {s.rescale_type or "HU" for s in slices} - {"HU", "HU_MOD", "US"}
     if kinds:
         faults.append(
             f"{where} holds values in {'/'.join(sorted(kinds))}, not Hounsfield units (Rescale Type"
@@ -133,23 +138,30 @@ def _file_faults(slices: Sequence[SliceHeader], where: str) -> list[str]:
         faults.append(
             f"{where} holds 8-bit pictures, not Hounsfield units; export the CT with its original values."
         )
-    frames = [s for s in slices if s.frames > 1]
+    frames = [s for s in slices if s.frames > 1 and s.frame is None]
     if frames:
         faults.append(
             f"{where} has {frames[0].frames} frames in one file ({frames[0].path.name}), expected one slice a"
             " file; export it as single-frame CT."
         )
-    short = [s for s in slices if s.pixels_short_by]
+    files = list({s.path: s for s in slices}.values())
+    short = [s for s in files if s.pixels_short_by]
     if short:
         faults.append(
             f"The file {short[0].path} is cut short: {short[0].pixels_short_by} bytes of its voxels are"
             f" missing{_and_more(len(short))}; copy the series again."
         )
-    cut = [s for s in slices if not fragments_end(s)]
+    cut = [s for s in files if not fragments_end(s)]
     if cut:
         faults.append(
             f"The file {cut[0].path} is cut short: its compressed voxels have no end{_and_more(len(cut))};"
             " copy the series again."
+        )
+    beyond = [s for s in files if s.frame is not None and not s.pixels_short_by and pixels_beyond_frames(s)]
+    if beyond:
+        faults.append(
+            f"The file {beyond[0].path} holds {pixels_beyond_frames(beyond[0])} bytes of voxels more than the"
+            f" {beyond[0].frames} frames it says it has; export it again."
         )
     return faults
 
@@ -192,7 +204,7 @@ def _without_copies(ordered: list[SliceHeader], where: str) -> tuple[list[SliceH
     copies, clashes = 0, []
     for s in ordered:
         if kept and np.linalg.norm(_position(s) - _position(kept[-1])) < SAME_MM:
-            same = s.transfer_syntax == kept[-1].transfer_syntax and pixel_bytes(s) == pixel_bytes(kept[-1])
+            same = s.transfer_syntax == kept[-1].transfer_syntax and stored_bytes(s) == stored_bytes(kept[-1])
             if same and (s.slope, s.intercept) == (kept[-1].slope, kept[-1].intercept):
                 copies += 1
             else:
@@ -206,7 +218,7 @@ def _without_copies(ordered: list[SliceHeader], where: str) -> tuple[list[SliceH
             [],
             (
                 f"{where} holds {len(clashes)} duplicate slice{'s' * (len(clashes) != 1)} at places already"
-                f" taken by another picture (first {a.path.name} and {b.path.name}, at"
+                f" taken by another picture (first {a.name} and {b.name}, at"
                 f" {_list(a.position_lps or (), 2)} mm); export one phase or reconstruction alone."
             ),
         )

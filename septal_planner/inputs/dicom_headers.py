@@ -1,4 +1,5 @@
-"""What the headers of DICOM files say, one record per file, without touching the voxels.
+"""What the headers of DICOM files say, one record per slice (file, or frame of an enhanced file), without touching the
+voxels.
 
 Only the tags listed here are read (pydicom, stopping before the pixels): some 0.4 ms a file.
 """
@@ -7,11 +8,9 @@ from __future__ import annotations
 
 import math
 import os
-import re
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +19,8 @@ from pydicom.datadict import tag_for_keyword
 from pydicom.dataelem import RawDataElement
 from pydicom.errors import InvalidDicomError
 from pydicom.tag import Tag
+
+from septal_planner.inputs.cardiac_phase import Phase, read_phase
 
 CT_IMAGE = "1.2.840.10008.5.1.4.1.1.2"  # PS3.4 B.5: CT Image Storage
 ENHANCED_CT = (
@@ -52,6 +53,16 @@ _KEYWORDS = (
     "TemporalPositionIdentifier",
     "ImageComments",
     "NominalPercentageOfCardiacPhase",
+    "TriggerTime",
+    "NominalInterval",
+    "ProtocolName",
+    "InstanceNumber",
+    "BitsStored",
+    "PixelRepresentation",
+    "PhotometricInterpretation",
+    "ConcatenationUID",
+    "InConcatenationNumber",
+    "InConcatenationTotalNumber",
     "SamplesPerPixel",
     "NumberOfFrames",
     "Rows",
@@ -70,8 +81,8 @@ _TAG = {keyword: Tag(tag_for_keyword(keyword) or 0) for keyword in _KEYWORDS}
 
 @dataclass(frozen=True)
 class SliceHeader:
-    """One DICOM file. None where the file does not say (or says something that is not what the standard
-    asks).
+    """One DICOM file, or one frame of an enhanced multi-frame file. None where it does not say (or says something that
+    is not what the standard asks).
     """
 
     path: Path
@@ -91,10 +102,25 @@ class SliceHeader:
     slope: float | None
     intercept: float | None
     frame_of_reference_uid: str | None
-    phase_percent: float | None
+    phase: Phase
     transfer_syntax: str
     pixel_at: int | None  # byte where the pixel data element starts; None: deflated file
     file_bytes: int
+    rescale_type: str = ""  # (0028,1054)
+    acquisition: str = ""  # (0020,0012), or of the frame (0020,9156)
+    time: str = ""  # (0020,0100), or of the frame (0020,9128)
+    stack: str = ""  # of the frame (0020,9056)
+    frame: int | None = None  # from 0, None: the file is one slice
+    fault: str = ""  # why an enhanced file cannot be read, as the end of a sentence about it
+
+    @property
+    def phase_percent(self) -> float | None:
+        return self.phase.percent
+
+    @property
+    def name(self) -> str:
+        """For sentences: the file's name, with the frame counted from 1 as DICOM does."""
+        return self.path.name if self.frame is None else f"{self.path.name} frame {self.frame + 1}"
 
     @property
     def pixels_short_by(self) -> int:
@@ -139,7 +165,7 @@ def read_headers(paths: Sequence[Path]) -> Found:
         warnings.simplefilter("ignore")  # values outside the standard are checked here where they matter
         for path in paths:
             try:
-                header = _read_header(path)
+                found = _read_file(path)
             except InvalidDicomError:
                 # A preamble makes a file DICOM, its name does not; but an empty .dcm is a copy that failed.
                 if path.suffix.lower() == ".dcm" and path.stat().st_size == 0:
@@ -156,84 +182,73 @@ def read_headers(paths: Sequence[Path]) -> Found:
                     )
                 )
             else:
-                if header is None:
-                    others += 1
+                if found:
+                    headers += found
                 else:
-                    headers.append(header)
+                    others += 1
     return Found(tuple(headers), tuple(damaged), others)
 
 
+def _read_file(path: Path) -> list[SliceHeader]:
+    """Its one slice, or those of its frames; none for DICOM that is no image (DICOMDIR, reports). Raises pydicom's and
+    the system's errors.
+    """
+    header = _read_header(path)
+    if header is None or header.sop_class not in ENHANCED_CT:
+        return [] if header is None else [header]
+    # Imported here because it builds on the record above.
+    from septal_planner.inputs.enhanced_headers import frame_headers
+
+    return frame_headers(header)
+
+
 def _read_header(path: Path) -> SliceHeader | None:
-    """None for DICOM that is no image (DICOMDIR, reports). Raises pydicom's and the system's errors."""
     with open(path, "rb") as stream:
         ds = pydicom.dcmread(stream, stop_before_pixels=True, specific_tags=list(_TAG.values()))
         syntax = str(ds.file_meta.get("TransferSyntaxUID", ""))
         # pydicom goes back to the start of the pixel data element when it stops there
         pixel_at = None if syntax == DEFLATED else stream.tell()
         size = os.fstat(stream.fileno()).st_size
-    sop_class = _text(ds, "SOPClassUID") or str(ds.file_meta.get("MediaStorageSOPClassUID") or "")
-    rows = _integer(ds, "Rows")
+    sop_class = text(ds, "SOPClassUID") or str(ds.file_meta.get("MediaStorageSOPClassUID") or "")
+    rows = integer(ds, "Rows")
     if rows is None:
-        if sop_class in ("", CT_IMAGE):
+        if sop_class in ("", CT_IMAGE, *ENHANCED_CT):
             raise ValueError("it ends before the image")
         return None
     return SliceHeader(
         path=path,
         dataset=ds,
-        series_uid=_text(ds, "SeriesInstanceUID"),
+        series_uid=text(ds, "SeriesInstanceUID"),
         sop_class=sop_class,
-        modality=_text(ds, "Modality"),
-        image_type=tuple(v.strip() for v in _text(ds, "ImageType").split("\\")),
-        position_lps=_numbers(ds, "ImagePositionPatient", 3),
-        orientation=_numbers(ds, "ImageOrientationPatient", 6),
-        spacing_mm=_numbers(ds, "PixelSpacing", 2),
+        modality=text(ds, "Modality"),
+        image_type=tuple(v.strip() for v in text(ds, "ImageType").split("\\")),
+        position_lps=numbers(ds, "ImagePositionPatient", 3),
+        orientation=numbers(ds, "ImageOrientationPatient", 6),
+        spacing_mm=numbers(ds, "PixelSpacing", 2),
         rows=rows,
-        columns=_integer(ds, "Columns"),
-        samples=_integer(ds, "SamplesPerPixel") or 1,
-        frames=_integer(ds, "NumberOfFrames") or 1,
-        bits=_integer(ds, "BitsAllocated"),
-        slope=_number(ds, "RescaleSlope"),
-        intercept=_number(ds, "RescaleIntercept"),
-        frame_of_reference_uid=_text(ds, "FrameOfReferenceUID") or None,
-        phase_percent=phase_percent(
-            _number(ds, "NominalPercentageOfCardiacPhase"),
-            _text(ds, "ScanOptions"),
-            _text(ds, "SeriesDescription"),
-            _text(ds, "ImageComments"),
+        columns=integer(ds, "Columns"),
+        samples=integer(ds, "SamplesPerPixel") or 1,
+        frames=integer(ds, "NumberOfFrames") or 1,
+        bits=integer(ds, "BitsAllocated"),
+        slope=number(ds, "RescaleSlope"),
+        intercept=number(ds, "RescaleIntercept"),
+        frame_of_reference_uid=text(ds, "FrameOfReferenceUID") or None,
+        phase=read_phase(
+            number(ds, "NominalPercentageOfCardiacPhase"),
+            number(ds, "TriggerTime"),
+            number(ds, "NominalInterval"),
+            text(ds, "ScanOptions"),
+            text(ds, "SeriesDescription"),
+            text(ds, "ImageComments"),
+            text(ds, "ProtocolName"),
         ),
         transfer_syntax=syntax,
         pixel_at=pixel_at,
         file_bytes=size,
+        rescale_type=text(ds, "RescaleType"),
+        acquisition=text(ds, "AcquisitionNumber"),
+        time=text(ds, "TemporalPositionIdentifier"),
     )
-
-
-@lru_cache(maxsize=1024)
-def phase_percent(nominal: float | None, scan_options: str, description: str, comments: str) -> float | None:
-    """Cardiac phase in percent of the RR interval, or None where it is not recorded or not clear.
-
-    Nominal Percentage of Cardiac Phase (0020,9241), else what makers write elsewhere (common practice, no
-    source): Scan Options "TP70PC1165", Series Description "70 % 1.0 B30f", Image Comments "72 bpm, 55 %".
-    """
-    if nominal is not None and 0 <= nominal <= 100:
-        return nominal
-    trigger = re.search(r"(?:^|\\)TP(\d{1,3})PC", scan_options)
-    if trigger and int(trigger[1]) <= 100:
-        return float(trigger[1])
-    for text in (description, comments):
-        # Iterative reconstruction is given in percent too ("ASiR 40%"), and a range is no phase ("0 - 90 %").
-        if re.search(r"asir|idose|admire|safire|iterat|blend|dose|stenosis", text, re.IGNORECASE):
-            continue
-        hits = re.findall(r"(\d+\s*%?\s*-\s*)?(?<![\d.])(\d{1,3}(?:\.\d+)?)\s*%", text)
-        if len(hits) == 1 and not hits[0][0] and float(hits[0][1]) <= 100:
-            return float(hits[0][1])
-    return None
-
-
-def pixel_bytes(header: SliceHeader) -> bytes:
-    """The pixel data of a file as it is stored, for asking whether two files hold the same picture."""
-    with open(header.path, "rb") as stream:
-        stream.seek(header.pixel_at or 0)
-        return stream.read()
 
 
 def fragments_end(header: SliceHeader) -> bool:
@@ -259,7 +274,7 @@ def fragments_end(header: SliceHeader) -> bool:
 # (UI, CS, LO, LT, DS, IS: PS3.5 section 6.2) and unsigned 16-bit numbers.
 
 
-def _text(ds: Any, keyword: str) -> str:
+def text(ds: Any, keyword: str) -> str:
     """An element's text without its padding, several values parted by backslashes, empty where it is absent.
     """
     element = ds.get_item(_TAG[keyword])
@@ -270,26 +285,26 @@ def _text(ds: Any, keyword: str) -> str:
     return "\\".join(map(str, element.value)) if element.VM > 1 else str(element.value).strip()
 
 
-def _numbers(ds: Any, keyword: str, count: int) -> tuple[float, ...] | None:
+def numbers(ds: Any, keyword: str, count: int) -> tuple[float, ...] | None:
     try:
-        value = tuple(map(float, _text(ds, keyword).split("\\")))
+        value = tuple(map(float, text(ds, keyword).split("\\")))
     except ValueError:
         return None
     return value if len(value) == count and all(abs(v) < BEYOND_ANY_CT for v in value) else None
 
 
-def _number(ds: Any, keyword: str) -> float | None:
+def number(ds: Any, keyword: str) -> float | None:
     element = ds.get_item(_TAG[keyword])
     if element is None:
         return None
     if element.VR in ("FL", "FD") or keyword == "NominalPercentageOfCardiacPhase":  # binary, and rare
         value = ds.get(keyword)
         return float(value) if isinstance(value, float) and math.isfinite(value) else None
-    numbers = _numbers(ds, keyword, 1)
-    return None if numbers is None else numbers[0]
+    one = numbers(ds, keyword, 1)
+    return None if one is None else one[0]
 
 
-def _integer(ds: Any, keyword: str) -> int | None:
+def integer(ds: Any, keyword: str) -> int | None:
     element = ds.get_item(_TAG[keyword])
     if (
         isinstance(element, RawDataElement)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from septal_planner.errors import InputRefused
 from septal_planner.inputs.dicom_headers import UNCOMPRESSED, SliceHeader
+from septal_planner.inputs.enhanced_pixels import decode_frames
 from septal_planner.inputs.volume import Progress
 from septal_planner.inputs.voxels import quiet_sitk, smallest_exact, stderr_kept_off
 
@@ -23,6 +24,8 @@ def decode(slices: Sequence[SliceHeader], *, progress: Progress | None = None) -
     """Voxels [k, j, i] of slices of one size in the order given, int16 where exact, otherwise float32. Raises
     InputRefused naming the file that cannot be decoded.
     """
+    if slices and slices[0].frame is not None:
+        return decode_frames(slices, progress=progress)
     # The series reader takes its voxel type from the first file, which need not suit a file rescaled
     # otherwise.
     mixed = len({(s.slope, s.intercept) for s in slices}) > 1

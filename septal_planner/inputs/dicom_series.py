@@ -1,26 +1,18 @@
-"""Which DICOM series lie in a folder, which one to read, and reading it."""
+"""Which of the DICOM series in a folder to read, and reading it."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
 from septal_planner.errors import InputRefused
 from septal_planner.geometry.frames import spacing_mm
+from septal_planner.inputs.cardiac_phase import AGREE_PERCENT
 from septal_planner.inputs.dicom_geometry import SeriesGeometry, place_series
-from septal_planner.inputs.dicom_headers import (
-    CT_IMAGE,
-    ENHANCED_CT,
-    SECONDARY_CAPTURE,
-    Found,
-    SliceHeader,
-    files_under,
-    read_headers,
-)
+from septal_planner.inputs.dicom_headers import Found, SliceHeader, files_under, read_headers
 from septal_planner.inputs.dicom_pixels import decode
+from septal_planner.inputs.series_groups import Series, group_series, text_of
 from septal_planner.inputs.volume import IMAGE_SUFFIXES, Progress, Volume
 from septal_planner.inputs.voxels import as_hounsfield, blood_opacification
 
@@ -29,31 +21,15 @@ T = TypeVar("T")
 FEW_PLACES = 10
 
 
-@dataclass(frozen=True)
-class Series:
-    """Slices that belong together: of one series, or of one phase of it. `selector` names it to the program.
-    """
-
-    selector: str
-    uid: str
-    slices: tuple[SliceHeader, ...]
-    not_a_ct: str = ""  # why this can be no cardiac CT (a scout, another modality ...), empty where it can
-
-    @property
-    def folder(self) -> Path:
-        return Path(os.path.commonpath([s.path.parent for s in self.slices]))
-
-    @property
-    def where(self) -> str:
-        """How sentences about it begin."""
-        return f"The CT series {self.selector} in {self.folder}"
-
-
 def read_dicom(
-    path: Path | list[Path], *, series_uid: str | None = None, progress: Progress | None = None
+    path: Path | list[Path],
+    *,
+    series_uid: str | None = None,
+    phase_percent: float | None = None,
+    progress: Progress | None = None,
 ) -> Volume:
-    """Read one series from a folder, a list of files, or the folder of the one file given. Raises
-    InputRefused.
+    """Read one series, or the phase of it nearest to `phase_percent` of the RR interval, from a folder, a list of
+    files, or the folder of the one file given. Raises InputRefused.
     """
     if progress:
         progress("Reading the headers of the CT")
@@ -66,21 +42,15 @@ def read_dicom(
                 else "The list of CT files is empty; name the files of one series."
             )
         found, where = read_headers(path), f"the list of {len(path)} files"
+        series = group_series(found.headers)
     else:
         found, where = find_dicom(path, None), str(path)
-        if path.is_file() and series_uid is None:
-            series_uid = next(
-                (
-                    s.selector
-                    for s in group_series(found.headers)
-                    for h in s.slices
-                    if h.path == path and not s.not_a_ct
-                ),
-                None,
-            )
-            if series_uid is None:
+        series = group_series(found.headers)
+        if path.is_file() and not is_dicomdir(path) and series_uid is None:
+            series = [s for s in series if not s.not_a_ct and any(h.path == path for h in s.slices)]
+            if not series:
                 raise _not_read(path)
-    chosen, notes = _choose(found, where, series_uid)
+    chosen, notes = _choose(series, found, where, series_uid, phase_percent)
     damaged = [(p, why) for p, why in found.damaged if p.parent in {s.path.parent for s in chosen.slices}]
     if damaged:
         raise InputRefused(
@@ -95,84 +65,33 @@ def read_dicom(
     return Volume(
         hu,
         geometry.lps_from_index,
-        source=f"DICOM series of {len(geometry.slices)} slices",
+        source=f"DICOM series of {len(geometry.slices)} {'slices' if first.frame is None else 'frames (enhanced CT)'}",
         series_instance_uid=chosen.uid or None,
         frame_of_reference_uid=first.frame_of_reference_uid,
-        phase_percent=what_all_say({s.phase_percent for s in geometry.slices}),
+        phase_percent=chosen.phase.percent,
         patient_position=what_all_say({text_of(s, "PatientPosition") for s in geometry.slices}),
         identity=_identity(first),
-        notes=(*notes, *geometry_notes(geometry)),
+        notes=(*notes, *([chosen.phase.note] if chosen.phase.note else []), *geometry_notes(geometry)),
     )
 
 
-def group_series(headers: Sequence[SliceHeader]) -> list[Series]:
-    """Headers gathered by series; scouts, colour pages and the like set apart; the phases of a series that
-    holds several parted, each with the selector UID@phaseN (or @acquisitionN, @timeN where only those tell
-    them apart).
+def _choose(
+    series: Sequence[Series], found: Found, where: str, wanted: str | None, phase_percent: float | None
+) -> tuple[Series, list[str]]:
+    """The series asked for, the only one there is, the one of the phase asked for, or the only one that shows contrast.
     """
-    groups: dict[tuple[str, str], list[SliceHeader]] = {}
-    for h in headers:
-        groups.setdefault((h.series_uid, _not_a_ct(h)), []).append(h)
-    out = []
-    for (uid, reason), slices in groups.items():
-        if reason:
-            out.append(Series(uid, uid, tuple(slices), reason))
-            continue
-        for part, members in _parts(slices).items():
-            out.append(Series(f"{uid}@{part}" if part else uid, uid, tuple(members)))
-    return out
-
-
-def _not_a_ct(h: SliceHeader) -> str:
-    if h.sop_class.startswith(SECONDARY_CAPTURE):
-        return "a secondary capture, not a CT"
-    if h.samples != 1:
-        return "a colour picture, not a CT"
-    if h.modality != "CT":
-        return f"of the modality {h.modality or 'not recorded'}, not CT"
-    if "LOCALIZER" in h.image_type:  # PS3.3 C.8.2.1.1.1, value 3
-        return "a localiser (scout), not a volume"
-    if h.sop_class in ENHANCED_CT:
-        return "an enhanced multi-frame CT, which is not read here: export it as single-frame CT"
-    if h.sop_class != CT_IMAGE:
-        return "of another kind than CT Image Storage"
-    return ""
-
-
-def _parts(slices: list[SliceHeader]) -> dict[str, list[SliceHeader]]:
-    """One entry for a plain series; several where it holds more than one picture at one place and a tag parts
-    them.
-    """
-    if len({s.position_lps for s in slices}) == len(slices):
-        return {"": slices}
-    by_phase: dict[str, list[SliceHeader]] = {}
-    for s in slices:
-        by_phase.setdefault("" if s.phase_percent is None else f"phase{s.phase_percent:g}", []).append(s)
-    if len(by_phase) > 1:
-        return by_phase
-    for word, keyword in (("acquisition", "AcquisitionNumber"), ("time", "TemporalPositionIdentifier")):
-        parts: dict[str, list[SliceHeader]] = {}
-        for s in slices:
-            parts.setdefault(f"{word}{text_of(s, keyword) or '-unknown'}", []).append(s)
-        alone = all(1 < len({s.position_lps for s in p}) == len(p) for p in parts.values())
-        if len(parts) > 1 and alone and len({len(p) for p in parts.values()}) == 1:
-            return parts
-    return {"": slices}
-
-
-def _choose(found: Found, where: str, wanted: str | None) -> tuple[Series, list[str]]:
-    """The series asked for, the only one there is, or the only one that shows contrast."""
-    series = group_series(found.headers)
     ct = [s for s in series if not s.not_a_ct]
     if wanted is not None:
         hits = [s for s in series if s.selector == wanted] or [s for s in series if s.uid == wanted]
         real = [s for s in hits if not s.not_a_ct]
+        if real and phase_percent is not None:
+            return _of_phase(real, f"the series {wanted} in {where}", phase_percent)
         if len(real) == 1:
             return real[0], []
         if len(real) > 1:
             raise InputRefused(
                 f"The series {wanted} in {where} holds {len(real)} phases or acquisitions; choose one with"
-                f" --series: {_candidates(real)}."
+                f" {_how(real)}: {_candidates(real)}."
             )
         if hits:
             raise InputRefused(
@@ -185,25 +104,70 @@ def _choose(found: Found, where: str, wanted: str | None) -> tuple[Series, list[
         )
     if not ct:
         raise nothing_found(found, where)
-    if len(ct) == 1:
-        return ct[0], []
     # Bolus tracking images one place again and again: beside a volume that is no candidate.
     tall = [s for s in ct if len({h.position_lps for h in s.slices}) >= FEW_PLACES] or ct
-    seen = [(s, _shows_contrast(s)) for s in tall]
-    filled = [s for s, contrast in seen if contrast]
-    if len(filled) == 1 and not any(contrast is None for _, contrast in seen):
-        return filled[0], [
-            f"Of {len(ct)} CT series the only one that shows contrast in the heart was used"
-            f" ({filled[0].selector})."
+    if phase_percent is not None:
+        return _of_phase(tall, where, phase_percent)
+    if len(ct) == 1:
+        return ct[0], []
+    filled = _only_filled(tall)
+    if filled:
+        return filled, [
+            f"Of {len(ct)} CT series the only one that shows contrast in the heart was used ({filled.selector})."
         ]
     if len(tall) == 1:
         return tall[0], [
             f"Of {len(ct)} CT series the only one that is a volume was used ({tall[0].selector})."
         ]
     raise InputRefused(
-        f"{len(tall)} CT series in {where} could be the one to plan on; choose one with --series:"
+        f"{len(tall)} CT series in {where} could be the one to plan on; choose one with {_how(tall)}:"
         f" {_candidates(tall)}."
     )
+
+
+def _of_phase(series: Sequence[Series], where: str, wanted: float) -> tuple[Series, list[str]]:
+    """The series whose phase is nearest to the one wanted, no more than 5 % of the RR interval off."""
+    known = [(abs(s.phase.percent - wanted), s) for s in series if s.phase.percent is not None]
+    if not known:
+        raise InputRefused(
+            f"Phase {wanted:g} % was asked for, but no CT in {where} says clearly which phase it shows; leave --phase"
+            f" out and choose with --series: {_candidates(series)}."
+        )
+    off = min(distance for distance, _ in known)
+    if off > AGREE_PERCENT:
+        raise InputRefused(
+            f"Phase {wanted:g} % was asked for, but no CT in {where} lies within {AGREE_PERCENT:g} % of it; choose one"
+            f" that is there: {_candidates(series)}."
+        )
+    nearest = [s for distance, s in known if distance == off]
+    chosen = nearest[0] if len(nearest) == 1 else _only_filled(nearest)
+    if chosen is None:
+        raise InputRefused(
+            f"Phase {wanted:g} % was asked for, and {len(nearest)} CT series in {where} are equally near; choose one"
+            f" with --series: {_candidates(nearest)}."
+        )
+    notes = []
+    if len(nearest) > 1:
+        notes.append(
+            f"Of {len(nearest)} CT series of this phase the only one that shows contrast in the heart was used"
+            f" ({chosen.selector})."
+        )
+    if off > 0:
+        notes.append(f"Phase {wanted:g} % was asked for; the nearest there is, {chosen.phase.percent:g} %, was used.")
+    return chosen, notes
+
+
+def _only_filled(series: Sequence[Series]) -> Series | None:
+    """The one that shows contrast, None where there are several, none, or any that cannot be looked at."""
+    seen = [(s, _shows_contrast(s)) for s in series]
+    filled = [s for s, contrast in seen if contrast]
+    return filled[0] if len(filled) == 1 and not any(contrast is None for _, contrast in seen) else None
+
+
+def _how(series: Sequence[Series]) -> str:
+    """The options that can part these series."""
+    known = {s.phase.percent for s in series} - {None}
+    return "--phase PERCENT or --series" if len(known) > 1 else "--series"
 
 
 def _shows_contrast(series: Series) -> bool | None:
@@ -228,10 +192,10 @@ def contrast_of(geometry: SeriesGeometry) -> tuple[float | None, bool | None]:
 def _candidates(series: Sequence[Series]) -> str:
     words = []
     for s in series:
-        phase = what_all_say({h.phase_percent for h in s.slices})
+        phase = s.phase.percent
         told = [
-            f"{len(s.slices)} slices",
-            f"phase {phase:g} %" if phase is not None else "phase not recorded",
+            f"{len(s.slices)} {'slices' if s.kind == 'classic' else 'frames'}",
+            f"phase {phase:g} %" if phase is not None else "phase not clear" if s.phase.note else "phase not recorded",
         ]
         description = text_of(s.slices[0], "SeriesDescription")
         words.append(f"{s.selector} ({', '.join(([description] if description else []) + told)})")
@@ -241,13 +205,20 @@ def _candidates(series: Sequence[Series]) -> str:
 def find_dicom(path: Path, progress: Progress | None) -> Found:
     if not path.exists():
         raise InputRefused(f"The CT {path} does not exist; check the path.")
-    folder = path if path.is_dir() else path.parent
-    files = files_under(folder) if path.is_dir() else sorted(p for p in folder.iterdir() if p.is_file())
+    if path.is_dir() or is_dicomdir(path):
+        files = files_under(path if path.is_dir() else path.parent)
+    else:
+        files = sorted(p for p in path.parent.iterdir() if p.is_file())
     if not files:
         raise InputRefused(f"The folder {path} is empty, expected a CT series; check the path.")
     if progress:
         progress(f"Reading the headers of {len(files)} files")
     return read_headers(files)
+
+
+def is_dicomdir(path: Path) -> bool:
+    """Whether a path is the index file of a disc (PS3.10 section 8.6): what it lists lies beside and below it."""
+    return path.name.upper() == "DICOMDIR" and path.is_file()
 
 
 def _not_read(path: Path) -> InputRefused:
@@ -290,7 +261,7 @@ def geometry_notes(geometry: SeriesGeometry) -> tuple[str, ...]:
             f"The slices are sheared by {geometry.tilt_deg:.1f}° (tilted gantry); voxels are placed by the"
             " positions of the slices."
         )
-    if text_of(geometry.slices[0], "RescaleType") == "US":
+    if geometry.slices[0].rescale_type == "US":
         notes.append(
             "The CT says its values have an unspecified unit (Rescale Type US); they were taken as Hounsfield"
             " units."
@@ -305,19 +276,6 @@ def _identity(h: SliceHeader) -> dict[str, str] | None:
         if (text := text_of(h, keyword))
     }
     return told or None
-
-
-def text_of(h: SliceHeader, keyword: str) -> str | None:
-    value = h.dataset.get(keyword)
-    if (
-        value is not None
-        and not isinstance(value, str)
-        and hasattr(value, "__iter__")
-        and keyword != "PatientName"
-    ):
-        value = "\\".join(map(str, value))
-    text = str(value).strip() if value is not None else ""
-    return text or None
 
 
 def what_all_say(values: set[T]) -> T | None:

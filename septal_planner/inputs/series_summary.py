@@ -18,17 +18,9 @@ from septal_planner.errors import InputRefused
 from septal_planner.geometry.frames import spacing_mm, unit_vector
 from septal_planner.inputs.dicom_geometry import place_series
 from septal_planner.inputs.dicom_headers import Found, read_headers
-from septal_planner.inputs.dicom_series import (
-    Series,
-    contrast_of,
-    find_dicom,
-    geometry_notes,
-    group_series,
-    nothing_found,
-    text_of,
-    what_all_say,
-)
+from septal_planner.inputs.dicom_series import contrast_of, find_dicom, geometry_notes, nothing_found
 from septal_planner.inputs.image_file import read_image_file
+from septal_planner.inputs.series_groups import Series, group_series, text_of
 from septal_planner.inputs.volume import Progress, is_image_file
 from septal_planner.inputs.voxels import blood_opacification
 
@@ -37,7 +29,7 @@ from septal_planner.inputs.voxels import blood_opacification
 class SeriesSummary:
     """What `inspect` tells of one series. None: not recorded, or not known because of the faults."""
 
-    selector: str  # what --series takes: the UID, with @phaseN where one UID holds several phases
+    selector: str  # what --series takes: the UID, with @phaseN or the like where one UID holds several
     series_instance_uid: str
     description: str
     modality: str
@@ -49,6 +41,7 @@ class SeriesSummary:
     orientation: str | None = None  # "axial", "sagittal", "coronal", with "oblique by N°"
     tilt_deg: float | None = None
     phase_percent: float | None = None
+    phase_source: str | None = None  # the attribute it was read from
     contrast_agent: str | None = None  # as recorded, which does not prove that it was given
     opacification_hu: float | None = None  # estimated from three slices
     contrast_seen: bool | None = None
@@ -58,6 +51,7 @@ class SeriesSummary:
     frame_of_reference_uid: str | None = None
     faults: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    kind: str = "classic"  # one slice a file; "enhanced" (frames of multi-frame files), "image file" (not DICOM)
 
     @property
     def usable(self) -> bool:
@@ -119,7 +113,8 @@ def _summary(series: Series, found: Found) -> SeriesSummary:
         spacing_mm=_three(spacing_mm(geometry.lps_from_index)) if geometry else None,
         orientation=orientation_words(geometry.lps_from_index) if geometry else None,
         tilt_deg=round(geometry.tilt_deg, 2) if geometry else None,
-        phase_percent=what_all_say({s.phase_percent for s in series.slices}),
+        phase_percent=series.phase.percent,
+        phase_source=series.phase.source or None,
         contrast_agent=text_of(first, "ContrastBolusAgent"),
         opacification_hu=None if opacification is None else round(opacification, 1),
         contrast_seen=seen,
@@ -128,14 +123,31 @@ def _summary(series: Series, found: Found) -> SeriesSummary:
         patient_position=text_of(first, "PatientPosition"),
         frame_of_reference_uid=first.frame_of_reference_uid,
         faults=(*faults, *beside),
-        notes=geometry_notes(geometry) if geometry else (),
+        notes=(
+            *([series.phase.note] if series.phase.note and not series.not_a_ct else []),
+            *(geometry_notes(geometry) if geometry else ()),
+            *_contrast_notes(opacification, seen),
+        ),
+        kind=series.kind,
     )
+
+
+def _contrast_notes(opacification_hu: float | None, seen: bool | None) -> list[str]:
+    """The warning about a CT in which no chamber is filled with contrast."""
+    if seen is not False:
+        return []
+    seen_hu = "nothing even above 200 HU" if opacification_hu is None else f"even cells of {opacification_hu:.0f} HU"
+    return [
+        f"No wide pool of contrast is seen in three slices near the middle ({seen_hu}): both atria need contrast, so"
+        " check that this is the contrast series and that it shows the heart."
+    ]
 
 
 def _image_summary(path: Path, progress: Progress | None) -> SeriesSummary:
     """What can be told of a NIfTI, NRRD or MetaImage file; it is read whole."""
     blank = SeriesSummary(
-        selector="", series_instance_uid="", description="", modality="not recorded", folder=str(path), slices=0
+        selector="", series_instance_uid="", description="", modality="not recorded", folder=str(path), slices=0,
+        kind="image file",
     )
     try:
         volume = read_image_file(path, progress=progress)
@@ -157,7 +169,7 @@ def _image_summary(path: Path, progress: Progress | None) -> SeriesSummary:
         tilt_deg=round(math.degrees(math.acos(min(1.0, along))), 2),
         opacification_hu=None if opacification is None else round(opacification, 1),
         contrast_seen=seen,
-        notes=volume.notes,
+        notes=(*volume.notes, *_contrast_notes(opacification, seen)),
     )
 
 

@@ -79,19 +79,22 @@ def read_volume(
     path: str | os.PathLike[str] | Sequence[str | os.PathLike[str]],
     *,
     series_uid: str | None = None,
+    phase_percent: float | None = None,
     progress: Progress | None = None,
 ) -> Volume:
     """Read a CT from a DICOM folder (any nesting), a list of DICOM files, one DICOM file (its whole series in
     that folder is read), or a NIfTI, NRRD or MetaImage file.
 
-    `series_uid` names one of several DICOM series (a selector as `list_series` gives it). Raises
-    InputRefused.
+    `series_uid` names one of several DICOM series (a selector as `list_series` gives it); `phase_percent` chooses the
+    phase nearest to it, at most 5 % of the RR interval away. Raises InputRefused.
     """
     # Imported here because the readers build Volumes: they stand on this file, not beside it.
     if isinstance(path, (list, tuple)):
         from septal_planner.inputs.dicom_series import read_dicom
 
-        return read_dicom([Path(p) for p in path], series_uid=series_uid, progress=progress)
+        return read_dicom(
+            [Path(p) for p in path], series_uid=series_uid, phase_percent=phase_percent, progress=progress
+        )
     one = Path(path)  # type: ignore[arg-type]
     if not one.exists():
         raise InputRefused(f"The CT {one} does not exist; check the path.")
@@ -103,10 +106,15 @@ def read_volume(
                 f"A series was named ({series_uid}) but {one} is not DICOM and holds no series; "
                 "leave --series out."
             )
+        if phase_percent is not None:
+            raise InputRefused(
+                f"A phase was asked for ({phase_percent:g} %) but {one} is not DICOM and does not say which it shows; "
+                "leave --phase out."
+            )
         return read_image_file(one, progress=progress)
     from septal_planner.inputs.dicom_series import read_dicom
 
-    return read_dicom(one, series_uid=series_uid, progress=progress)
+    return read_dicom(one, series_uid=series_uid, phase_percent=phase_percent, progress=progress)
 
 
 def content_sha256(volume: Volume) -> str:

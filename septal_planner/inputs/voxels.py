@@ -63,7 +63,7 @@ def smallest_exact(values: NDArray[np.generic]) -> NDArray[np.generic]:
 
 def as_hounsfield(values: NDArray[np.generic], path: Path) -> NDArray[np.generic]:
     """Voxels [k, j, i] of a file without a unit, as int16 or float32. Raises InputRefused for what is not a
-    CT in HU: no numbers, values that are not finite, one value throughout, or whole numbers within 0 to 255.
+    CT in HU: no numbers, values that are not finite, one value throughout, nothing below 0, or a span of 2 at most.
     """
     if not (np.issubdtype(values.dtype, np.integer) or np.issubdtype(values.dtype, np.floating)):
         raise InputRefused(
@@ -82,13 +82,17 @@ def as_hounsfield(values: NDArray[np.generic], path: Path) -> NDArray[np.generic
         raise InputRefused(
             f"Every voxel of {path} has the value {low:g}, so there is no patient in it; choose another file."
         )
-    hu = smallest_exact(values)
-    if low >= 0 and high <= 255 and hu.dtype == np.int16:
+    if low >= 0 and high <= 255:
         raise InputRefused(
-            f"The values of {path} run from {low:g} to {high:g} in whole numbers: an 8-bit picture, not "
+            f"The values of {path} run from {low:g} to {high:g}: an 8-bit picture, not "
             "Hounsfield units (air is -1000); export the CT with its original values."
         )
-    return hu
+    if low >= 0 or high - low <= 2:
+        raise InputRefused(
+            f"The values of {path} run from {low:g} to {high:g}, not Hounsfield units (lung and fat lie below 0); the"
+            " rescale was left out or the values were scaled, so export the CT with its original values."
+        )
+    return smallest_exact(values)
 
 
 def blood_opacification(

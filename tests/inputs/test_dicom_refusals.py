@@ -52,7 +52,7 @@ def test_unknown_file(tmp_path):
         ({"ImageType": ["ORIGINAL", "PRIMARY", "LOCALIZER"]}, "localiser"),
         ({"SOPClassUID": "1.2.840.10008.5.1.4.1.1.7"}, "secondary capture"),
         ({"Modality": "MR", "SOPClassUID": "1.2.840.10008.5.1.4.1.1.4"}, "modality MR"),
-        ({"SOPClassUID": "1.2.840.10008.5.1.4.1.1.2.1"}, "multi-frame"),
+        ({"ImageType": ["DERIVED", "SECONDARY", "OTHER", "MIP"]}, "projection"),
         (
             {
                 "SamplesPerPixel": 3,

@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 
 from septal_planner.errors import InputRefused
 from septal_planner.geometry.frames import apply_affine
-from septal_planner.inputs.dicom_headers import phase_percent, read_headers
+from septal_planner.inputs.dicom_headers import read_headers
 from septal_planner.inputs.series_summary import list_series
 from septal_planner.inputs.volume import content_sha256, read_volume
 
@@ -187,11 +187,20 @@ def test_two_phases_under_one_uid_are_parted(write_series, tmp_path):
         read_volume(tmp_path / "ct", series_uid="1.2.5")
 
 
-def test_a_phase_that_varies_from_slice_to_slice_is_one_series_of_unknown_phase(write_series, tmp_path):
+def test_a_phase_that_varies_from_slice_to_slice_is_one_series(write_series, tmp_path):
     write_series(each=lambda k: {"NominalPercentageOfCardiacPhase": 74.0 + 0.1 * k})
     volume = read_volume(tmp_path / "ct")
     assert volume.hu.shape[0] == 12
+    assert volume.phase_percent == 75
+    assert any("74 to 75.1 %" in note for note in volume.notes)
+
+
+def test_a_phase_that_varies_much_is_unknown(write_series, tmp_path):
+    write_series(each=lambda k: {"NominalPercentageOfCardiacPhase": 60.0 + k})
+    volume = read_volume(tmp_path / "ct")
+    assert volume.hu.shape[0] == 12
     assert volume.phase_percent is None
+    assert any("changes from slice to slice" in note for note in volume.notes)
 
 
 def test_two_acquisitions_under_one_uid_are_parted(write_series, tmp_path):
@@ -260,28 +269,6 @@ def test_a_faulty_series_is_not_passed_over(write_series, tmp_path):
     whole[5].unlink()
     with pytest.raises(InputRefused, match="2 CT series"):
         read_volume(tmp_path / "s")
-
-
-@pytest.mark.parametrize(
-    ("nominal", "options", "description", "comments", "phase"),
-    [
-        (55.0, "TP70PC1165", "", "", 55),
-        (None, "TP70PC1165", "", "", 70),
-        (None, "HELICAL MODE\\TP40PC0", "", "", 40),
-        (None, "", "70 % 1.0 B30f", "", 70),
-        (None, "", "CorCTA 0.75 BestDiast 76 %", "", 76),
-        (None, "", "Coronary", "72 bpm, 55 %", 55),
-        (None, "", "ASiR 40%", "", None),
-        (None, "", "CTA 0 - 90 %", "", None),
-        (None, "", "30% and 70%", "", None),
-        (None, "", "stenosis 70%", "", None),
-        (None, "", "heart 0.6", "", None),
-        (120.0, "", "", "", None),
-    ],
-)
-def test_cardiac_phase_words(nominal, options, description, comments, phase):
-    """The forms makers write: common practice, no source; (0020,9241): DICOM PS3.3 C.7.6.18."""
-    assert phase_percent(nominal, options, description, comments) == phase
 
 
 def test_summary_is_plain_for_json(write_series, tmp_path):
