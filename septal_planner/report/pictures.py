@@ -1,21 +1,13 @@
-"""The pictures of a plan: CT on the planes echo shows, and the fossa seen en face, with what is drawn on them.
-
-A picture is grey values and marks apart: marks are polylines in millimetres from the picture's upper left corner, x
-to the right, y down, so that whoever draws them needs the picture's own scale and nothing else. Where a picture is a
-plane, its `origin_lps`, `right_lps` and `down_lps` place it in the patient.
-"""
+"""The pictures of a plan: CT on the planes echo shows, and the fossa seen en face, with what is drawn on them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from io import BytesIO
+from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from PIL import Image
-from skimage.measure import approximate_polygon, find_contours
+from skimage.measure import approximate_polygon
 
 from septal_planner.anatomy.annulus import Annulus, height_mm
 from septal_planner.anatomy.atria import WALL_HU
@@ -26,17 +18,21 @@ from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.resample import sample_lps
 from septal_planner.inputs.volume import Volume
 from septal_planner.puncture.target import PunctureSite
-from septal_planner.report.picture_planes import (
-    PicturePlane,
-    caval_plane,
-    four_chamber_plane,
-    orientation_letters,
-    short_axis_plane,
+from septal_planner.report.picture import Mark as Mark
+from septal_planner.report.picture import (
+    Picture,
+    Pictures,
+    Point,
+    edge_letters,
+    grey_values,
+    mark,
+    png_of,
+    vector,
+    zero_lines,
 )
+from septal_planner.report.picture_planes import PicturePlane, caval_plane, four_chamber_plane, short_axis_plane
 
 Array = NDArray[np.float64]
-Point = tuple[float, float]
-Vector = tuple[float, float, float]
 
 PLANE_PX_MM = 0.25
 EN_FACE_PX_MM = 0.1
@@ -58,50 +54,6 @@ TITLES = {
 }
 
 
-@dataclass(frozen=True)
-class Mark:
-    """One thing drawn: `role` says what it is, `points_mm` (x, y) are from the upper left corner, a text is centred on
-    its one point."""
-
-    role: str
-    points_mm: tuple[Point, ...]
-    text: str = ""
-
-
-@dataclass(frozen=True)
-class Picture:
-    """Grey values as PNG, and the marks to be drawn on them. `window_hu`: black and white of the grey scale."""
-
-    name: str
-    title: str
-    caption: str
-    png: bytes
-    size_px: tuple[int, int]                        # width, height
-    mm_per_px: float
-    window_hu: tuple[float, float]
-    edges: Mapping[str, str]                        # DICOM orientation letters at left, right, top, bottom
-    marks: tuple[Mark, ...]
-    origin_lps: Vector | None = None                # upper left corner; None where the picture follows a curved surface
-    right_lps: Vector | None = None
-    down_lps: Vector | None = None
-
-    @property
-    def size_mm(self) -> Point:
-        """Width and height."""
-        return self.size_px[0] * self.mm_per_px, self.size_px[1] * self.mm_per_px
-
-
-@dataclass(frozen=True)
-class Pictures:
-    """The pictures there are, and for those there are not, one sentence why."""
-
-    shown: tuple[Picture, ...]
-    not_shown: Mapping[str, str] = field(default_factory=dict)
-
-    def named(self, name: str) -> Picture | None:
-        return next((p for p in self.shown if p.name == name), None)
-
-
 # ------------------------------------------------------------------------------------------------------- rendering
 
 
@@ -116,12 +68,12 @@ def render_pictures(
 
     plane = caval_plane(target, normal, landmarks)
     way = target + np.array([-24.0, 14.0])[:, None] * site.reach.crossing_direction
-    extra = [_mark("crossing", plane.project(way))]
+    extra = [mark("crossing", plane.project(way))]
     for name, text in (("superior_vena_cava", "SVC"), ("inferior_vena_cava", "IVC")):
         if name in landmarks.points_lps:
             at = plane.project(landmarks.points_lps[name][0])
             if np.all((at > 6) & (at < plane.field_mm - 6)):
-                extra.append(_mark("text", at[None], text))
+                extra.append(mark("text", at[None], text))
     shown.append(_plane_picture(
         "caval_long_axis", plane, volume, chambers, target, window, extra,
         "Head end of the caval axis to the right, left atrium above. Arrow: crossing direction, projected.",
@@ -158,15 +110,15 @@ def _plane_picture(
     name: str, plane: PicturePlane, volume: Volume, chambers: Chambers, target: Array, window: Point, extra: list[Mark],
     caption: str,
 ) -> Picture:
-    grey = _grey(sample_lps(volume, plane.points_lps(PLANE_PX_MM)), window)
+    grey = grey_values(sample_lps(volume, plane.points_lps(PLANE_PX_MM)), window)
     marks = _outlines(plane, chambers)
     busy = np.concatenate([plane.project(target)[None], *[_dense(m.points_mm) for m in extra]])
     marks += _chamber_names(plane, chambers, busy)
-    marks += [*extra, _mark("target", plane.project(target)[None])]
+    marks += [*extra, mark("target", plane.project(target)[None])]
     return Picture(
-        name=name, title=TITLES[name], caption=caption, png=_png(grey), size_px=(grey.shape[1], grey.shape[0]),
-        mm_per_px=PLANE_PX_MM, window_hu=window, edges=_edges(plane.right_lps, plane.down_lps), marks=tuple(marks),
-        origin_lps=_vector(plane.origin_lps), right_lps=_vector(plane.right_lps), down_lps=_vector(plane.down_lps),
+        name=name, title=TITLES[name], caption=caption, png=png_of(grey), size_px=(grey.shape[1], grey.shape[0]),
+        mm_per_px=PLANE_PX_MM, window_hu=window, edges=edge_letters(plane.right_lps, plane.down_lps),
+        marks=tuple(marks), origin_lps=vector(plane.origin_lps), right_lps=vector(plane.right_lps), down_lps=vector(plane.down_lps),
     )
 
 
@@ -178,8 +130,8 @@ def _outlines(plane: PicturePlane, chambers: Chambers) -> list[Mark]:
     for name in CHAMBER_NAMES:
         if name not in chambers.distance:
             continue
-        lines = _zero_lines(chambers.distance[name].at(points), step, step / 2, longer_than_mm=8.0)
-        marks += [_mark(name, line) for line in lines]
+        lines = zero_lines(chambers.distance[name].at(points), step, step / 2, longer_than_mm=8.0)
+        marks += [mark(name, line) for line in lines]
     return marks
 
 
@@ -202,7 +154,7 @@ def _chamber_names(plane: PicturePlane, chambers: Chambers, busy: Array) -> list
             free &= np.any(np.abs(at - center) > np.add(half, size), axis=1)
         best = int(np.argmax(np.where(free, depth, -1.0)))
         if free[best] and depth[best] > 2.0:
-            marks.append(_mark("name", at[best][None], text))
+            marks.append(mark("name", at[best][None], text))
             taken.append((tuple(at[best]), half))
     return marks
 
@@ -214,14 +166,14 @@ def _height_marks(plane: PicturePlane, mitral: Annulus, site: PunctureSite) -> l
     ends = np.array([mitral.center_lps + s * plane.right_lps for s in (min(reach) - 5, max(reach) + 5)])
     marks = []
     if site.reach.path_lps is not None:
-        marks.append(_mark("path", approximate_polygon(plane.project(site.reach.path_lps), 0.1)))
-    marks.append(_mark("annular_plane", plane.project(ends)))
+        marks.append(mark("path", approximate_polygon(plane.project(site.reach.path_lps), 0.1)))
+    marks.append(mark("annular_plane", plane.project(ends)))
     depth = plane.depth(mitral.curve_lps)
     for i in np.flatnonzero(np.sign(depth) != np.sign(np.roll(depth, -1))):
-        marks.append(_mark("hinge", plane.project(mitral.curve_lps[i])[None]))
+        marks.append(mark("hinge", plane.project(mitral.curve_lps[i])[None]))
     line = plane.project(np.array([site.target_lps, foot]))
-    marks.append(_mark("height", line))
-    marks.append(_mark("height_text", line.mean(axis=0)[None], f"{site.height_mm:.1f}\u00a0mm".replace("-", "\u2212")))
+    marks.append(mark("height", line))
+    marks.append(mark("height_text", line.mean(axis=0)[None], f"{site.height_mm:.1f}\u00a0mm".replace("-", "\u2212")))
     return marks
 
 
@@ -236,7 +188,7 @@ def _en_face(volume: Volume, fossa: Fossa, mitral: Annulus, target: Array, windo
     at = (np.arange(n) + 0.5) * EN_FACE_PX_MM - n * EN_FACE_PX_MM / 2
     uu, vv = np.meshgrid(middle_u + flip * at, middle_v - at)
     surface = patch.points_lps(uu, vv)
-    grey = _grey(sample_lps(volume, surface), window)
+    grey = grey_values(sample_lps(volume, surface), window)
 
     def flat(points_lps: ArrayLike) -> Array:
         uvw = patch.uvw(points_lps)
@@ -252,44 +204,36 @@ def _en_face(volume: Volume, fossa: Fossa, mitral: Annulus, target: Array, windo
     first, spacing = EN_FACE_PX_MM / 2, step * EN_FACE_PX_MM
     numbers = []
     for number, level in enumerate(THICKNESS_LINES_MM):
-        lines = _zero_lines(thickness - level, spacing, first, longer_than_mm=4.0)
-        marks += [_mark("thickness", line) for line in lines]
+        lines = zero_lines(thickness - level, spacing, first, longer_than_mm=4.0)
+        marks += [mark("thickness", line) for line in lines]
         if lines:  # the longest line of each thickness carries its number, each in another direction
             toward = np.deg2rad(20 + 40 * number)
             at_line = lines[-1][int(np.argmax(lines[-1] @ [np.cos(toward), np.sin(toward)]))]
             if distance_to_closed(at_line, rim) > 0.6:
-                numbers.append(_mark("thickness_text", at_line[None], f"{level:g}"))
+                numbers.append(mark("thickness_text", at_line[None], f"{level:g}"))
     heights = height_mm(mitral, surface[::step, ::step])
     steps = np.arange(np.ceil(heights.min() / HEIGHT_LINES_MM), heights.max() / HEIGHT_LINES_MM)
     for level in steps * HEIGHT_LINES_MM:
-        lines = _zero_lines(heights - level, spacing, first, longer_than_mm=8.0)
-        marks += [_mark("height_line", line) for line in lines]
+        lines = zero_lines(heights - level, spacing, first, longer_than_mm=8.0)
+        marks += [mark("height_line", line) for line in lines]
         if lines:
             near_top = _from_top(lines[-1], 2.0)
             if abs(near_top[0] - width / 2) < 3.0:  # room for the letters at the edge
                 near_top = _from_top(lines[-1], 4.2)
             near_top = np.clip(near_top, 1.2, width - 1.2)
-            numbers.append(_mark("height_line_text", near_top[None], f"{level:g}"))
-    marks += [_mark("rim", np.concatenate([rim, rim[:1]])), *numbers]
-    marks.append(_mark("target", flat(target)[None]))
+            numbers.append(mark("height_line_text", near_top[None], f"{level:g}"))
+    marks += [mark("rim", np.concatenate([rim, rim[:1]])), *numbers]
+    marks.append(mark("target", flat(target)[None]))
     return Picture(
         name="fossa_en_face", title=TITLES["fossa_en_face"],
         caption="CT on the mid-surface of the septal wall, laid flat. Solid line: rim of the membrane. Thin lines: "
         "wall thickness, mm. Dotted lines: height above the mitral annular plane, mm.",
-        png=_png(grey), size_px=(n, n), mm_per_px=EN_FACE_PX_MM, window_hu=window,
-        edges=_edges(flip * patch.axis_u_lps, -patch.axis_v_lps), marks=tuple(marks),
+        png=png_of(grey), size_px=(n, n), mm_per_px=EN_FACE_PX_MM, window_hu=window,
+        edges=edge_letters(flip * patch.axis_u_lps, -patch.axis_v_lps), marks=tuple(marks),
     )
 
 
 # ----------------------------------------------------------------------------------------------------- small parts
-
-
-def _zero_lines(values: Array, step_mm: float, first_mm: float, *, longer_than_mm: float) -> list[Array]:
-    """Lines (n, 2) of value nought in picture millimetres, thinned to 0.05 mm, the longest last. Samples are `step_mm`
-    apart, the first one `first_mm` from the picture's edge; nan breaks a line."""
-    found = find_contours(values, 0.0)
-    lines = [approximate_polygon(np.asarray(c)[:, ::-1] * step_mm + first_mm, 0.05) for c in found]
-    return sorted((line for line in lines if _length(line) > longer_than_mm), key=_length)
 
 
 def _from_top(line: Array, along_mm: float) -> Array:
@@ -299,37 +243,6 @@ def _from_top(line: Array, along_mm: float) -> Array:
     return np.array([np.interp(along_mm, at, line[:, 0]), np.interp(along_mm, at, line[:, 1])])
 
 
-def _length(line: Array) -> float:
-    return float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
-
-
 def _dense(points: Sequence[Point]) -> Array:
     p = np.asarray(points, dtype=np.float64)
     return p if len(p) < 2 else np.concatenate([np.linspace(a, b, 12) for a, b in pairwise(p)])
-
-
-def _edges(right: Array, down: Array) -> dict[str, str]:
-    return {
-        "left": orientation_letters(-right), "right": orientation_letters(right),
-        "top": orientation_letters(-down), "bottom": orientation_letters(down),
-    }
-
-
-def _mark(role: str, points: Array, text: str = "") -> Mark:
-    return Mark(role, tuple((round(float(x), 3), round(float(y), 3)) for x, y in points), text)
-
-
-def _vector(v: Array) -> Vector:
-    x, y, z = (round(float(c), 6) for c in v)
-    return x, y, z
-
-
-def _grey(hu: Array, window: tuple[float, float]) -> NDArray[np.uint8]:
-    scaled = 255 * (hu - window[0]) / (window[1] - window[0])
-    return np.asarray(np.clip(np.rint(scaled), 0, 255), dtype=np.uint8)
-
-
-def _png(grey: NDArray[np.uint8]) -> bytes:
-    stream = BytesIO()
-    Image.fromarray(grey).save(stream, "PNG", optimize=True)
-    return stream.getvalue()
