@@ -179,6 +179,12 @@ def build_parser() -> argparse.ArgumentParser:
         "--series", metavar="UID", help="which series, where the folder holds more than one that would do"
     )
     plan.add_argument(
+        "--phase",
+        metavar="PERCENT",
+        type=_percent,
+        help="which cardiac phase, %% of RR, where there are several; the nearest within 5 %% is taken",
+    )
+    plan.add_argument(
         "--sheath-angle",
         metavar="DEG",
         type=_angle,

@@ -34,6 +34,7 @@ from septal_planner.report.pictures import render_pictures
 from septal_planner.summary import summary
 
 DONE, FAILED = 0, 1
+KINDS = {"classic": "one file a slice", "enhanced": "enhanced multi-frame", "image file": "image file"}
 DEMO_PROCEDURE = "edge-to-edge-functional"
 PLAN_FILES = ("plan.pdf", "plan.json", "labels.nii.gz", "pictures/")
 
@@ -99,6 +100,7 @@ def plan(arguments: argparse.Namespace) -> int:
             procedure_name=arguments.procedure,
             target=arguments.target,
             series=arguments.series,
+            phase_percent=arguments.phase,
             sheath_angle_deg=arguments.sheath_angle,
             landmark_sd_mm=arguments.landmark_sd,
             other=other,
@@ -130,14 +132,18 @@ def inspect(arguments: argparse.Namespace) -> int:
         return DONE
     for number, s in enumerate(found, 1):
         title = s.description or s.series_instance_uid or Path(s.folder).name
-        print(f"{number}. {title} ({s.modality}, {s.slices} slices)" if s.slices else f"{number}. {title}")
+        unit = "frames" if s.kind == "enhanced" else "slices"
+        print(f"{number}. {title} ({s.modality}, {s.slices} {unit})" if s.slices else f"{number}. {title}")
         size = "" if s.size_ijk is None else " x ".join(map(str, s.size_ijk)) + " voxels"
         spacing = "" if s.spacing_mm is None else " x ".join(f"{x:.3g}" for x in s.spacing_mm) + " mm"
         tilted = f", gantry tilted by {s.tilt_deg:g} degrees" if s.tilt_deg else ""
-        phase = "not recorded" if s.phase_percent is None else f"{s.phase_percent:g} % of the RR interval"
+        phase = "not clear" if any(note.startswith("The cardiac phase") for note in s.notes) else "not recorded"
+        if s.phase_percent is not None:
+            phase = f"{s.phase_percent:g} % of the RR interval, from {s.phase_source}"
         bright = "" if s.opacification_hu is None else f"about {s.opacification_hu:.0f} HU in the brightest blood"
         rows = [
             ("series", s.selector),
+            ("kind", KINDS[s.kind]),
             ("size", size),
             ("spacing", spacing),
             ("orientation", s.orientation and s.orientation + tilted),
@@ -286,13 +292,14 @@ def _plan(
     procedure_name: str = DEFAULT_PROCEDURE,
     target: Sequence[float] | None = None,
     series: str | None = None,
+    phase_percent: float | None = None,
     sheath_angle_deg: float = SHEATH_ANGLE_DEG,
     landmark_sd_mm: float = LANDMARK_SD_MM,
     other: OtherCt | None = None,
 ) -> PlannedCase:
     marked = read_landmarks(landmarks)
     say("Reading the CT")
-    volume = read_volume(ct, series_uid=series, progress=say)
+    volume = read_volume(ct, series_uid=series, phase_percent=phase_percent, progress=say)
     second = None if other is None else other.read(say)
     if second is not None:
         check_pair(volume, marked, *second)  # before the minute that planning may take
@@ -323,7 +330,8 @@ class OtherCt:
         """Its CT and its points as they were marked."""
         marked = read_landmarks(self.landmarks)
         say("Reading the CT of the other phase")
-        return read_volume(self.ct, series_uid=self.series, progress=say), marked
+        volume = read_volume(self.ct, series_uid=self.series, phase_percent=self.phase_percent, progress=say)
+        return volume, marked
 
 
 def _other_ct(arguments: argparse.Namespace) -> OtherCt | None:
