@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from septal_phantoms.catalogue import build_heart
 from septal_phantoms.heart import Heart
+from septal_phantoms.implants import IMPLANTS
 from septal_phantoms.render import MIDLINE_MM, render
-from septal_phantoms.scans import NAMES, scan_of
+from septal_phantoms.scans import NAMES, Scan, scan_of
 from septal_phantoms.thorax import SPINE_Y
 from septal_phantoms.truth import Truth
 
@@ -53,6 +54,32 @@ def make(
     of Gaussian observer noise on all points. `phase_percent`: of the RR interval (70 unless told). `progress` is
     called with the share done. Raises ValueError for an unknown name or phase, or a grid that is no grid."""
     scan, phase = scan_of(name, phase_percent)
+    return make_scanned(
+        name,
+        scan,
+        phase,
+        spacing_mm=spacing_mm,
+        size=size,
+        quick=quick,
+        seed=seed,
+        landmark_noise_mm=landmark_noise_mm,
+        progress=progress,
+    )
+
+
+def make_scanned(
+    name: str,
+    scan: Scan,
+    phase: float,
+    *,
+    spacing_mm: float | tuple[float, float, float] | None = None,
+    size: tuple[int, int, int] | None = None,
+    quick: bool = False,
+    seed: int = 0,
+    landmark_noise_mm: float = 0.0,
+    progress: Callable[[float], None] | None = None,
+) -> Phantom:
+    """The phantom of any scan of any heart, under any name; the rest as `make` has it."""
     own = scan.spacing_mm
     step = spacing_mm if spacing_mm is not None else (tuple(max(1.0, s) for s in own) if quick else own)
     spacing = (
@@ -77,8 +104,9 @@ def make(
     lps_from_index[:3, :3] = scan.axes * spacing
     half_way = lps_from_index[:3, :3] @ ((np.array(size) - 1) / 2)
     lps_from_index[:3, 3] = np.round(FOSSA_LPS + middle - half_way, 1)
-    hu = render(heart, scan, lps_from_index, size, seed, progress)
-    truth = Truth(heart, impossible=scan.impossible, has_membrane=scan.membrane)
+    solids = tuple(body for kind in scan.implants for body in IMPLANTS[kind](heart))
+    hu = render(heart, scan, solids, lps_from_index, size, seed, progress)
+    truth = Truth(heart, impossible=scan.impossible, has_membrane=scan.membrane, solids=solids)
     marked = {
         what: points
         for what, points in landmarks_of(heart, truth, seed, landmark_noise_mm).items()

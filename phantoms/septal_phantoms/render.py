@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from septal_phantoms.bodies import Array, Vector, along, smooth_min, smooth_step
 from septal_phantoms.heart import Heart
-from septal_phantoms.scanner import add_noise, blur, paint, sharpen
+from septal_phantoms.implants import Solid
+from septal_phantoms.metal import metal_streaks, streaks_in_slice
+from septal_phantoms.scanner import add_noise, blur, occupancy, paint, sharpen
 from septal_phantoms.scans import Scan
 from septal_phantoms.thorax import paint_thorax
 
@@ -46,35 +48,101 @@ def grid(lps_from_index: Array, i: Array, j: Array, k: Array) -> tuple[Array, Ar
 def render(
     heart: Heart,
     scan: Scan,
+    solids: tuple[Solid, ...],
     lps_from_index: Array,
     size: tuple[int, int, int],
     seed: int,
     progress: Callable[[float], None] | None = None,
 ) -> NDArray[np.int16]:
-    """The CT of `heart` in its chest, int16 [k, j, i], slab by slab. Thick slices are the mean of thinner ones."""
+    """The CT of `heart` with `solids` in its chest, int16 [k, j, i], slab by slab. Thick slices are the mean of
+    thinner ones."""
     step = np.linalg.norm(lps_from_index[:3, :3], axis=0)
     cuts = max(1, round(float(step[2] / max(step[0], step[1], 0.8))))  # thin slices in each
     spacing = (float(step[0]), float(step[1]), float(step[2]) / cuts)
     voxel = float(np.cbrt(np.prod(spacing)))
+    tissue_like = tuple(body for body in solids if not body.is_metal)
+    metal = tuple(body for body in solids if body.is_metal)
+    streaks = _streaks(metal, lps_from_index, step, size, seed)
+    halo = max(HALO, int(np.ceil(3.0 / spacing[2]))) if metal else HALO
     out = np.empty(size[::-1], np.int16)
     for k0 in range(0, size[2], SLAB):
         k1 = min(k0 + SLAB, size[2])
-        k = (np.arange(k0 * cuts - HALO, k1 * cuts + HALO) + 0.5) / cuts - 0.5
+        k = (np.arange(k0 * cuts - halo, k1 * cuts + halo) + 0.5) / cuts - 0.5
         slab = np.empty((len(k), size[1], size[0]), np.float32)
         for j in range(0, size[1], BLOCK):  # blocks small enough to stay in the processor's cache
             for i in range(0, size[0], BLOCK):
                 block = (np.arange(i, min(i + BLOCK, size[0])), np.arange(j, min(j + BLOCK, size[1])), k)
-                slab[:, j : j + BLOCK, i : i + BLOCK] = _render_block(heart, scan, lps_from_index, block, voxel)
+                slab[:, j : j + BLOCK, i : i + BLOCK] = _render_block(
+                    heart, scan, tissue_like, lps_from_index, block, voxel
+                )
+        bloom = _take_out(slab, metal, lps_from_index, k, voxel)
         blur(slab, spacing, scan.psf_fwhm_mm)
-        part = slab[HALO : HALO + (k1 - k0) * cuts]
+        for extra, fwhm_mm in bloom:
+            blur(extra, spacing, fwhm_mm)
+            slab += extra
+        part = slab[halo : halo + (k1 - k0) * cuts]
         if cuts > 1:
             part = part.reshape(k1 - k0, cuts, size[1], size[0]).mean(1)
         if scan.overshoot > 0:
             sharpen(part, (spacing[0], spacing[1]), scan.overshoot)
+        if streaks is not None:
+            for n in range(k0, k1):
+                part[n - k0] += streaks_in_slice(streaks, n, size)
         add_noise(part, spacing, seed, k0, scan.noise_hu, scan.noise_cutoff_per_mm)
         out[k0:k1] = np.clip(np.rint(part), -1024, 3071).astype(np.int16)
         if progress is not None:
             progress(k1 / size[2])
+    return out
+
+
+def _reach(body: Solid, lps_from_index: Array, low: Array, high: Array) -> list[slice] | None:
+    """The indices (i, j, k) between `low` and `high` (not included) that the box of `body` covers; None for none."""
+    corners = np.stack(np.meshgrid(*zip(body.low_lps, body.high_lps, strict=True), indexing="ij"), -1).reshape(-1, 3)
+    index = np.linalg.solve(lps_from_index[:3, :3], (corners - lps_from_index[:3, 3]).T).T
+    first = np.maximum(np.floor(index.min(0)), low).astype(int)
+    last = np.minimum(np.ceil(index.max(0)) + 1, high).astype(int)
+    return None if (first >= last).any() else [slice(a, b) for a, b in zip(first, last, strict=True)]
+
+
+def _streaks(
+    metal: tuple[Solid, ...], lps_from_index: Array, step: Array, size: tuple[int, int, int], seed: int
+) -> Array | None:
+    """What `metal` does to the slices it lies in (see metal.py)."""
+    where, amount = [np.empty((0, 3), int)], [np.empty(0)]
+    for body in metal:
+        reach = _reach(body, lps_from_index, np.zeros(3), np.array(size))
+        if reach is None:
+            continue
+        x, y, z = grid(lps_from_index, *(np.arange(r.start, r.stop) for r in reach))
+        share = occupancy(body.distance(x, y, z), float(np.cbrt(np.prod(step))))
+        hu = np.broadcast_to(body.hu(x, y, z), share.shape)
+        found = share > 0
+        where.append(np.argwhere(found) + [r.start for r in reach[::-1]])
+        amount.append((share * hu)[found] * np.prod(step))
+    return metal_streaks(np.concatenate(where), np.concatenate(amount), step, size, seed)
+
+
+def _take_out(
+    slab: Array, metal: tuple[Solid, ...], lps_from_index: Array, k: Array, voxel: float
+) -> list[tuple[Array, float]]:
+    """Empty the voxels of `slab` (at the slice indices `k`) that metal fills, in place; gives the HU of the metal
+    there, on the slab's grid, each with the width of its point spread."""
+    out = []
+    for body in metal:
+        step_k = (k[-1] - k[0]) / (len(k) - 1)
+        own = lps_from_index.copy()
+        own[:3, 3] += k[0] * own[:3, 2]
+        own[:3, 2] *= step_k
+        reach = _reach(body, own, np.zeros(3), np.array(slab.shape[::-1]))
+        if reach is None:
+            continue
+        x, y, z = grid(own, *(np.arange(r.start, r.stop) for r in reach))
+        share = occupancy(body.distance(x, y, z), voxel)
+        at = tuple(reach[::-1])
+        extra = np.zeros_like(slab)
+        extra[at] = share * body.hu(x, y, z)
+        slab[at] *= 1.0 - share
+        out.append((extra, body.blooming_mm))
     return out
 
 
@@ -92,9 +160,14 @@ def _near_heart(heart: Heart, lps_from_index: Array, block: tuple[Array, Array, 
 
 
 def _render_block(
-    heart: Heart, scan: Scan, lps_from_index: Array, block: tuple[Array, Array, Array], voxel: float
+    heart: Heart,
+    scan: Scan,
+    solids: tuple[Solid, ...],
+    lps_from_index: Array,
+    block: tuple[Array, Array, Array],
+    voxel: float,
 ) -> Array:
-    """Noise-free, sharp HU of one block, float32."""
+    """Noise-free, sharp HU of one block without metal, float32."""
     value = scan.hu
     x, y, z = grid(lps_from_index, *block)
     origin = heart.septum.center + np.array([MIDLINE_MM, 0.0, 0.0])
@@ -127,6 +200,9 @@ def _render_block(
     paint(hu, within, value["leaflets"], voxel)
     paint(hu, f["tricuspid_leaflets"], value["leaflets"], voxel)
     paint(hu, f["aortic_leaflets"], value["leaflets"] + 40.0, voxel)
+    for body in solids:
+        if all(c.min() < hi and c.max() > lo for c, lo, hi in zip((x, y, z), body.low_lps, body.high_lps, strict=True)):
+            paint(hu, body.distance(x, y, z), body.hu(x, y, z), voxel)
     return hu
 
 

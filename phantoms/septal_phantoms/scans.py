@@ -140,6 +140,47 @@ SCANS: dict[str, Scan] = {
             for what in ("fossa", "thickness", "area", "left_atrium_volume", "posterior_path")
         },
     ),
+    "mitral-ring": Scan(
+        shape=replace(NORMAL, mitral_diameters=(31.0, 25.5), mitral_saddle=3.0, height=33.0),
+        implants=("mitral-ring",),
+    ),
+    "mitral-band": Scan(
+        shape=replace(NORMAL, mitral_diameters=(32.0, 26.5), mitral_saddle=4.5, fossa=(12.5, 16.5)),
+        implants=("mitral-band",),
+    ),
+    "tricuspid-ring": Scan(
+        shape=replace(NORMAL, tricuspid_diameters=(31.0, 27.0), membrane=1.7, height=31.5),
+        implants=("tricuspid-ring",),
+    ),
+    "tricuspid-band": Scan(
+        shape=replace(NORMAL, tricuspid_diameters=(33.0, 28.0), fossa=(14.0, 17.0), height=34.0),
+        hu=_hu(right_atrium=310.0, right_ventricle=300.0),
+        implants=("tricuspid-band",),
+    ),
+    "pacing-lead": Scan(shape=replace(NORMAL, membrane=1.8, offset=21.0), implants=("pacing-lead",)),
+    "calcified-annulus": Scan(
+        shape=replace(NORMAL, mitral_diameters=(35.5, 29.0), height=32.0, fossa=(13.0, 16.0)),
+        implants=("annular-calcium",),
+    ),
+    "occluder": Scan(
+        shape=replace(NORMAL, limbus=5.5, limbus_swing=0.6, fossa=(14.0, 17.0)),
+        implants=("occluder",),
+        impossible=dict.fromkeys(
+            ("thickness", "area", "fossa"), "An occluder covers the fossa: its membrane and its edge lie within metal."
+        ),
+        membrane=False,
+    ),
+    "septal-patch": Scan(
+        shape=replace(NORMAL, membrane=3.4, limbus=7.0),
+        hu=_hu(left_atrium=450.0, left_vessels=460.0, left_ventricle=430.0, aorta=440.0, right_atrium=420.0,
+               right_ventricle=400.0, superior_vena_cava=480.0),
+        implants=("septal-patch",),
+        impossible=dict.fromkeys(
+            ("thickness", "area", "fossa"), "A patch closes the fossa: there is no thin membrane to be measured."
+        ),
+        membrane=False,
+    ),
+    "oblique-volume": Scan(shape=replace(NORMAL, height=31.0, membrane=2.0), turn_deg=(25.0, 15.0)),
 }
 NAMES = (*SHAPE_NAMES, *SCANS)
 

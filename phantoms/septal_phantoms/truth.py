@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from septal_phantoms.annuli import AnnulusTruth, measure_saddle
 from septal_phantoms.bodies import Array, Vector, sphere, tube
 from septal_phantoms.heart import Heart
+from septal_phantoms.implants import Solid
 from septal_phantoms.septum import Septum
 
 LABELS = {
@@ -24,6 +25,17 @@ LABELS = {
     "fossa_membrane": 6,
     "metal": 7,
 }
+POOLS = (
+    "left_atrium",
+    "right_atrium",
+    "aorta",
+    "left_ventricle",
+    "right_ventricle",
+    "left_vessels",
+    "right_vessels",
+    "coronary_sinus",
+    "pulmonary_trunk",
+)
 
 
 class View(NamedTuple):
@@ -98,11 +110,13 @@ class Truth:
 
     `impossible`: what no program could measure in the phantom's scan ("fossa", "thickness", "area",
     "left_atrium_volume", "posterior_path") -> why, in one sentence. `has_membrane`: False where the thin
-    membrane is gone, so that no point is labelled as one."""
+    membrane is gone, so that no point is labelled as one. `solids`: implants and calcium; no blood pool holds
+    them, and metal among them is labelled."""
 
     heart: Heart
     impossible: Mapping[str, str] = field(default_factory=dict)
     has_membrane: bool = True
+    solids: tuple[Solid, ...] = ()
 
     @cached_property
     def mitral(self) -> AnnulusTruth:
@@ -132,12 +146,27 @@ class Truth:
         return np.asarray(np.degrees(np.arctan((np.cos(a) * n[1] - np.sin(a) * n[0]) / n[2])))
 
     def fields_at(self, points_lps: Array) -> dict[str, Array]:
-        """Heart.fields at scattered points."""
+        """Heart.fields at scattered points, the blood pools without the solids that lie in them."""
         p = np.atleast_2d(np.asarray(points_lps, float))
-        return self.heart.fields(p[:, 0], p[:, 1], p[:, 2])
+        return self._carve(self.heart.fields(p[:, 0], p[:, 1], p[:, 2]), p[:, 0], p[:, 1], p[:, 2])
+
+    def _carve(self, fields: dict[str, Array], x: Array, y: Array, z: Array) -> dict[str, Array]:
+        if not self.solids:
+            return fields
+        solid = np.min([body.distance(x, y, z) for body in self.solids], axis=0)
+        return fields | {name: np.maximum(fields[name], -solid) for name in POOLS}
+
+    def metal_distance_mm(self, points_lps: Array) -> Array:
+        """Distance to the nearest metal, negative inside it, its zero set exact; infinite where there is none."""
+        p = np.atleast_2d(np.asarray(points_lps, float))
+        out = np.full(len(p), np.inf)
+        for body in self.solids:
+            if body.is_metal:
+                out = np.minimum(out, body.distance(p[:, 0], p[:, 1], p[:, 2]))
+        return out
 
     def label_at(self, points_lps: Array) -> NDArray[np.uint8]:
-        """Label of each point: 0 background, 1 LA, 2 RA, 3 aorta, 4 LV, 5 RV, 6 fossa membrane."""
+        """Label of each point: 0 background, 1 LA, 2 RA, 3 aorta, 4 LV, 5 RV, 6 fossa membrane, 7 metal."""
         f = self.fields_at(points_lps)
         out = np.zeros(f["left_atrium"].shape, np.uint8)
         for name in ("right_ventricle", "left_ventricle", "aorta", "right_atrium", "left_atrium"):
@@ -146,6 +175,7 @@ class Truth:
         out[(f["tricuspid_leaflets"] < 0) & (out == 5)] = 0
         if self.has_membrane:
             out[self.inside_membrane(points_lps)] = LABELS["fossa_membrane"]
+        out[self.metal_distance_mm(points_lps) < 0] = LABELS["metal"]
         return out
 
     def vessel_at(self, points_lps: Array) -> NDArray[np.bool_]:
@@ -278,7 +308,8 @@ class Truth:
         )
         for z0 in np.arange(low[2], high[2], 24 * h):
             z = np.arange(z0, z0 + 24 * h - 0.5 * h, h).astype(np.float32)
-            f = self.heart.fields(x[None, None, :], y[None, :, None], z[:, None, None])
+            at = (x[None, None, :], y[None, :, None], z[:, None, None])
+            f = self._carve(self.heart.fields(*at), *at)
             for name in total:
                 total[name] += float(np.clip(0.5 - f[name] / h, 0, 1).sum(dtype=float)) * h**3 / 1000
         return total
