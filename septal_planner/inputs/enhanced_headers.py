@@ -14,7 +14,7 @@ from typing import Any
 import pydicom
 
 from septal_planner.inputs.cardiac_phase import Phase, read_phase
-from septal_planner.inputs.dicom_headers import BEYOND_ANY_CT, SliceHeader, number, text
+from septal_planner.inputs.dicom_headers import BEYOND_ANY_CT, SliceHeader, integer, number, text
 
 _GROUPS = ("SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence")
 
@@ -23,10 +23,10 @@ def frame_headers(whole: SliceHeader) -> list[SliceHeader]:
     """The frames of an enhanced file, given the record of the file; one record with a `fault` where its functional
     groups do not describe as many frames as it says it has.
     """
-    if text(whole.dataset, "ConcatenationUID") and text(whole.dataset, "InConcatenationTotalNumber") != "1":
-        part = text(whole.dataset, "InConcatenationNumber") or "?"
-        total = text(whole.dataset, "InConcatenationTotalNumber") or "?"
-        return [_faulty(whole, f"is part {part} of {total} of one image split over several files (a concatenation)")]
+    total = integer(whole.dataset, "InConcatenationTotalNumber")  # PS3.3 C.7.6.16.2.2.4
+    if text(whole.dataset, "ConcatenationUID") and total != 1:
+        part = f"part {integer(whole.dataset, 'InConcatenationNumber') or '?'} of {total or '?'}"
+        return [_faulty(whole, f"is {part} of one image split over several files (a concatenation)")]
     with open(whole.path, "rb") as stream:
         groups = pydicom.dcmread(stream, stop_before_pixels=True, specific_tags=list(_GROUPS))
     shared = _items(groups, _GROUPS[0])[:1]

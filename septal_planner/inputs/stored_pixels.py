@@ -54,4 +54,5 @@ def pixels_beyond_frames(header: SliceHeader) -> int:
         stated = int.from_bytes(stream.read(4), "big" if header.transfer_syntax == BIG_ENDIAN else "little")
     if stated == 0xFFFFFFFF:
         return 0
-    return max(0, stated - frame_bytes(header) * header.frames - 1)  # one byte may pad it to an even length
+    beyond = stated - frame_bytes(header) * header.frames
+    return beyond if beyond > 1 else 0  # one byte may pad it to an even length

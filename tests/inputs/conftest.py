@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 from zipfile import ZipFile
 
 import numpy as np
+import pydicom
 import pytest
-from pydicom.dataset import FileDataset, FileMetaDataset
-from pydicom.uid import ExplicitVRLittleEndian
+from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
+from pydicom.uid import ExplicitVRBigEndian, ExplicitVRLittleEndian, ImplicitVRLittleEndian
 
 CT_IMAGE = "1.2.840.10008.5.1.4.1.1.2"
+ENHANCED_CT = "1.2.840.10008.5.1.4.1.1.2.1"
 SHARED = Path(__file__).parents[2].parent / "shared" / "data"
 
 Writer = Callable[..., list[Path]]
@@ -119,3 +122,120 @@ def shared_file() -> Callable[[str], Path]:
         return SHARED / name
 
     return find
+
+
+def item(**attributes: Any) -> Dataset:
+    """An item of a sequence."""
+    ds = Dataset()
+    for keyword, value in attributes.items():
+        setattr(ds, keyword, value)
+    return ds
+
+
+def enhanced_frame(**told: Any) -> Dataset:
+    """The functional groups of one frame (DICOM PS3.3 C.7.6.16.2 and C.8.15.3); what is None is left out."""
+    position = told.get("position", (0.0, 0.0, 0.0))
+    orientation = told.get("orientation", [1, 0, 0, 0, 1, 0])
+    out = Dataset()
+    content = item(FrameAcquisitionNumber=told.get("acquisition", 1), FrameAcquisitionDuration=100.0)
+    content.FrameReferenceDateTime = content.FrameAcquisitionDateTime = "20000101120000"
+    if told.get("stack") is not None:
+        content.StackID, content.InStackPositionNumber = str(told["stack"]), told.get("in_stack", 1)
+    if told.get("time") is not None:
+        content.TemporalPositionIndex = told["time"]
+    if told.get("comments"):
+        content.FrameComments = told["comments"]
+    out.FrameContentSequence = [content]
+    if position is not None:
+        out.PlanePositionSequence = [item(ImagePositionPatient=[f"{x:.10g}"[:16] for x in position])]
+    if orientation is not None:
+        out.PlaneOrientationSequence = [item(ImageOrientationPatient=[f"{x:.10g}"[:16] for x in orientation])]
+    if told.get("phase") is not None or told.get("delay_ms") is not None:
+        beat = item(
+            NominalCardiacTriggerDelayTime=float(told.get("delay_ms", 0.0)),
+            ActualCardiacTriggerDelayTime=float(told.get("delay_ms", 0.0)),
+            RRIntervalTimeNominal=float(told.get("rr_ms", 0.0)),
+            IntervalsAcquired=1,
+            IntervalsRejected=0,
+        )
+        if told.get("phase") is not None:
+            beat.NominalPercentageOfCardiacPhase = float(told["phase"])
+        out.CardiacSynchronizationSequence = [beat]
+    frame_type = told.get("frame_type", ["ORIGINAL", "PRIMARY", "VOLUME", "NONE"])
+    out.CTImageFrameTypeSequence = [
+        item(
+            FrameType=frame_type,
+            PixelPresentation="MONOCHROME",
+            VolumetricProperties=told.get("volumetric", "VOLUME"),
+            VolumeBasedCalculationTechnique="NONE",
+        )
+    ]
+    out.PixelValueTransformationSequence = [
+        item(
+            RescaleIntercept=str(told.get("intercept", 0)), RescaleSlope=str(told.get("slope", 1)), RescaleType="HU"
+        )
+    ]
+    return out
+
+
+@pytest.fixture
+def write_enhanced(tmp_path: Path) -> Callable[..., Path]:
+    """write_enhanced(frames, name="ct/enhanced", spacing=[0.5, 0.4], syntax=..., spoil=function of the data set,
+    **attributes): one Enhanced CT file (PS3.3 A.38); each frame a dictionary for enhanced_frame, with its `pixels`.
+    """
+
+    def write(
+        frames: list[dict[str, Any]],
+        name: str = "ct/enhanced",
+        spacing: Any = (0.5, 0.4),
+        syntax: str = ExplicitVRLittleEndian,
+        spoil: Callable[[Dataset], None] | None = None,
+        **other: Any,
+    ) -> Path:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # pydicom's, about values that are wrong on purpose
+            return write_one(frames, tmp_path / name, spacing, syntax, spoil, other)
+
+    def write_one(frames: Any, path: Path, spacing: Any, syntax: str, spoil: Any, other: dict[str, Any]) -> Path:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        first = frames[0]["pixels"]
+        ds = dicom_slice(0, (0, 0, 0), SOPClassUID=ENHANCED_CT, SeriesInstanceUID="1.2.5", pixels=first)
+        ds.SOPInstanceUID = ds.file_meta.MediaStorageSOPInstanceUID = f"1.2.5.9.{abs(hash(str(path))) % 10**9}"
+        for keyword in (
+            "ImagePositionPatient ImageOrientationPatient PixelSpacing SliceThickness GantryDetectorTilt RescaleSlope"
+            " RescaleIntercept RescaleType"
+        ).split():
+            delattr(ds, keyword)
+        ds.ImageType = ["ORIGINAL", "PRIMARY", "VOLUME", "NONE"]
+        ds.PixelPresentation, ds.VolumetricProperties = "MONOCHROME", "VOLUME"
+        ds.VolumeBasedCalculationTechnique = "NONE"
+        ds.AcquisitionDateTime = ds.ContentDate = "20000101"
+        ds.ContentTime = "120000"
+        ds.Rows, ds.Columns = first.shape
+        ds.NumberOfFrames = len(frames)
+        shared = item(
+            PixelMeasuresSequence=[item(PixelSpacing=[f"{x:g}" for x in spacing], SliceThickness="1.5")],
+            CTXRayDetailsSequence=[item(KVP="100")],
+            CTReconstructionSequence=[item(ConvolutionKernel="B26f")],
+        )
+        ds.SharedFunctionalGroupsSequence = [shared]
+        ds.PerFrameFunctionalGroupsSequence = [enhanced_frame(**f) for f in frames]
+        for keyword, value in other.items():
+            setattr(ds, keyword, value)
+        stored = np.stack([f["pixels"] for f in frames])
+        order = ">" if syntax == ExplicitVRBigEndian else "<"
+        ds.PixelData = stored.astype(stored.dtype.newbyteorder(order)).tobytes()
+        ds["PixelData"].VR = "OW"
+        if spoil:
+            spoil(ds)
+        ds.file_meta.TransferSyntaxUID = syntax
+        pydicom.dcmwrite(
+            path,
+            ds,
+            enforce_file_format=True,
+            implicit_vr=syntax == ImplicitVRLittleEndian,
+            little_endian=syntax != ExplicitVRBigEndian,
+        )
+        return path
+
+    return write
