@@ -28,15 +28,16 @@ from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.procedures import UnknownProcedure, procedure
 from septal_planner.puncture.target import LANDMARK_SD_MM
 from septal_planner.report.label_image import write_labels
-from septal_planner.report.pdf import write_pdf
+from septal_planner.report.pdf import write_pdf, write_quality
 from septal_planner.report.picture_files import load_pictures, save_pictures
 from septal_planner.report.pictures import render_pictures
+from septal_planner.report.quality import with_quality_panel
 from septal_planner.summary import summary
 
 DONE, FAILED = 0, 1
 KINDS = {"classic": "one file a slice", "enhanced": "enhanced multi-frame", "image file": "image file"}
 DEMO_PROCEDURE = "edge-to-edge-functional"
-PLAN_FILES = ("plan.pdf", "plan.json", "labels.nii.gz", "pictures/")
+PLAN_FILES = ("plan.pdf", "quality.png", "plan.json", "labels.nii.gz", "pictures/")
 
 
 class Progress:
@@ -222,9 +223,10 @@ def report(arguments: argparse.Namespace) -> int:
     pictures = load_pictures(arguments.plan.parent / "pictures", saved)
     with staged(arguments.out) as folder:
         write_pdf(saved, pictures, folder / "plan.pdf", paper=arguments.paper)
+        write_quality(saved, pictures, folder / "quality.png")
     for why in dict.fromkeys(pictures.not_shown.values()):
         print(why)
-    _print_written(arguments.out, "plan.pdf")
+    _print_written(arguments.out, "plan.pdf", "quality.png")
     return DONE
 
 
@@ -357,9 +359,12 @@ def _write_plan(case: PlannedCase, folder: Path, say: Progress, *, paper: str, i
 
 
 def write_printout(case: PlannedCase, folder: Path, *, paper: str, identity: bool) -> None:
-    """pictures/ and plan.pdf. The patient's identity is printed only where asked for, and where the CT tells it."""
+    """pictures/, quality.png and plan.pdf. The patient's identity is printed only where asked for, and where the CT
+    tells it."""
     pictures = render_pictures(case.volume, case.landmarks, case.chambers, case.fossa, case.mitral, case.site)
+    pictures = with_quality_panel(pictures, case.volume, case.labels, case.chambers, case.site.target_lps)
     save_pictures(pictures, case.plan, folder / "pictures")
+    write_quality(case.plan, pictures, folder / "quality.png")
     told = case.volume.identity if identity else None
     write_pdf(case.plan, pictures, folder / "plan.pdf", paper=paper, identity=told)
 

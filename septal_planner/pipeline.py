@@ -270,7 +270,7 @@ def _view_cautions(volume: Volume, views_given: bool) -> list[str]:
 def _contrast_cautions(contrast: Opacification, fossa: Fossa, unusual: list[str]) -> list[str]:
     """Reasons to doubt the scan, without those that another caution gives already."""
     said_already = set()
-    if getattr(fossa, "not_assessed", None):
+    if fossa.seen_from != "both":
         said_already |= {"left side dark", "right side dark"}
     if any(RANGES["left_atrium_hu"].name in c for c in unusual):
         said_already.add("left atrium weak")
@@ -282,9 +282,8 @@ def _read_first(
 ) -> tuple[str, ...]:
     """The cautions that bear on what is done at the table: the height band, the membrane, the view angles, the scan."""
     scan = set(contrast.for_the_table()) & set(_contrast_cautions(contrast, fossa, []))
-    not_assessed = getattr(fossa, "not_assessed", {}).values()
     return tuple(
         dict.fromkeys([
-            *site.notes, *not_assessed, *fossa.notes, *_view_cautions(volume, views_given), *sorted(scan),
+            *site.notes, *_fossa_cautions(fossa), *fossa.notes, *_view_cautions(volume, views_given), *sorted(scan),
         ])
     )  # fmt: skip

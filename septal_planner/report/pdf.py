@@ -7,7 +7,7 @@ import json
 import shutil
 import tempfile
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from functools import lru_cache
 from pathlib import Path
@@ -18,7 +18,8 @@ from PIL import ImageFont
 from septal_planner.errors import InputRefused
 from septal_planner.output_folder import is_disk_full, write_whole
 from septal_planner.plan import Plan
-from septal_planner.report.pictures import Picture, Pictures
+from septal_planner.report.picture import Picture, Pictures
+from septal_planner.report.quality import QUALITY_ORDER
 from septal_planner.report.words import page_content
 
 HERE = Path(__file__).parent
@@ -27,6 +28,7 @@ PAPERS = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
 # PDF/A asks for a date in the file. Where none is given this one stands there, so that the same plan gives the same
 # bytes; it is printed nowhere.
 NO_DATE = datetime.date(2000, 1, 1)
+QUALITY_PPI = 200.0
 
 
 def write_pdf(
@@ -56,8 +58,6 @@ def pdf_bytes(
     date: datetime.date | None = None,
 ) -> bytes:
     """The PDF as bytes; `scratch` is a folder in which files may stand meanwhile. Raises as `write_pdf`."""
-    import typst
-
     if paper not in PAPERS:
         raise ValueError(f"the paper {paper!r} is not one of {', '.join(PAPERS)}")
     content = page_content(plan, pictures, identity=identity, date=date)
@@ -65,19 +65,36 @@ def pdf_bytes(
     for row in content["identity"]:
         if _printable(row[1]) != row[1]:
             row[1] += " (? stands for what cannot be printed)"
-    content["drawn"] = {p.name: drawn(p) for p in pictures.shown}
+    # PDF/A, ISO 19005-2, level A: tagged
+    return _set("plan.typ", content, pictures.shown, scratch, format="pdf", pdf_standards="a-2a")
+
+
+def write_quality(plan: Plan, pictures: Pictures, path: Path) -> None:
+    """Write the quality panel as a PNG, whole or not at all; the same arguments give the same bytes. No patient
+    identity. Raises InputRefused where the file cannot be written."""
+    content = page_content(plan, pictures)
+    shown = [p for p in pictures.shown if p.name in QUALITY_ORDER]
+    write_whole(path, _set("quality.typ", content, shown, path.parent, format="png", ppi=QUALITY_PPI))
+
+
+def _set(
+    template: str, content: dict[str, Any], shown: Sequence[Picture], scratch: Path, **how: Any
+) -> bytes:
+    """A page or pages of `content` set by a template, its pictures beside it in a folder that goes away."""
+    import typst
+
+    content["drawn"] = {p.name: drawn(p) for p in shown}
     try:
         with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=scratch) as folder:
             root = Path(folder)
-            shutil.copyfile(HERE / "plan.typ", root / "plan.typ")
-            shutil.copyfile(HERE / "figures.typ", root / "figures.typ")
+            for name in {template, "figures.typ"}:
+                shutil.copyfile(HERE / name, root / name)
             (root / "content.json").write_text(json.dumps(_printable(content), ensure_ascii=False), "utf-8")
-            for p in pictures.shown:
+            for p in shown:
                 (root / f"{p.name}.png").write_bytes(p.png)
             return bytes(
                 typst.compile(
-                    str(root / "plan.typ"), root=str(root), font_paths=[str(FONTS)], ignore_system_fonts=True,
-                    format="pdf", pdf_standards="a-2a",  # PDF/A, ISO 19005-2, level A: tagged
+                    str(root / template), root=str(root), font_paths=[str(FONTS)], ignore_system_fonts=True, **how
                 )
             )
     except typst.TypstError as problem:

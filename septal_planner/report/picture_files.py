@@ -14,11 +14,14 @@ from pydantic import TypeAdapter, ValidationError
 
 from septal_planner.output_folder import write_whole
 from septal_planner.plan import Plan, plan_as_json
-from septal_planner.report.pictures import ORDER, Picture, Pictures
+from septal_planner.report.picture import Picture, Pictures
+from septal_planner.report.pictures import ORDER
+from septal_planner.report.quality import QUALITY_ORDER
 
 FOLDER = "pictures"
 INDEX = "pictures.json"
 EDGES = {"left", "right", "top", "bottom"}
+KNOWN = (*ORDER, *QUALITY_ORDER)
 
 
 @dataclass(frozen=True)
@@ -66,7 +69,7 @@ def load_pictures(folder: Path, plan: Plan) -> Pictures:
     except (ValueError, KeyError, TypeError, RecursionError, ValidationError):
         return _none("Not shown: the pictures beside the saved plan cannot be read.")
     # a name becomes a file's name when the pages are set: none but our own
-    if any(e.picture.name not in ORDER or set(e.picture.edges) != EDGES for e in index.pictures):
+    if any(e.picture.name not in KNOWN or set(e.picture.edges) != EDGES for e in index.pictures):
         return _none("Not shown: the pictures beside the saved plan cannot be read.")
     if index.plan_sha256 != plan_sha256(plan):
         return _none("Not shown: the pictures beside the saved plan belong to another plan.")
@@ -95,4 +98,4 @@ def _is_png(content: bytes) -> bool:
 
 
 def _none(why: str) -> Pictures:
-    return Pictures((), dict.fromkeys(ORDER, why))
+    return Pictures((), dict.fromkeys(KNOWN, why))

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import gaussian_filter
 from skimage.measure import approximate_polygon
 
 from septal_planner.anatomy.annulus import Annulus, height_mm
 from septal_planner.anatomy.atria import WALL_HU
-from septal_planner.anatomy.chambers import Chambers
+from septal_planner.anatomy.chambers import LABELS, Chambers
 from septal_planner.anatomy.fossa import Fossa
 from septal_planner.geometry.curves import distance_to_closed, inside_closed
+from septal_planner.geometry.frames import spacing_mm
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.resample import sample_lps
 from septal_planner.inputs.volume import Volume
-from septal_planner.puncture.target import PunctureSite
+from septal_planner.puncture.site import PunctureSite
 from septal_planner.report.picture import Mark as Mark
 from septal_planner.report.picture import (
     Picture,
@@ -39,6 +41,7 @@ EN_FACE_PX_MM = 0.1
 THICKNESS_LINES_MM = (1.0, 2.0, 3.0, 5.0)
 HEIGHT_LINES_MM = 5.0
 NAME_HALF_MM = (12.5, 3.0)  # half the room a name of twelve letters takes in a picture of 90 mm as printed
+SHORTEST_OUTLINE_MM = 3.0
 FAT_HU = -150.0  # just below fat (about -100 HU, common practice, no source), which fills the limbus
 # in full: LA and RA would read as the orientation letters left-anterior and right-anterior
 CHAMBER_NAMES = {
@@ -112,13 +115,15 @@ def _plane_picture(
 ) -> Picture:
     grey = grey_values(sample_lps(volume, plane.points_lps(PLANE_PX_MM)), window)
     marks = _outlines(plane, chambers)
+    marks += label_outlines(plane, Volume(chambers.labels, chambers.lps_from_index), ("metal",))
     busy = np.concatenate([plane.project(target)[None], *[_dense(m.points_mm) for m in extra]])
     marks += _chamber_names(plane, chambers, busy)
     marks += [*extra, mark("target", plane.project(target)[None])]
     return Picture(
         name=name, title=TITLES[name], caption=caption, png=png_of(grey), size_px=(grey.shape[1], grey.shape[0]),
         mm_per_px=PLANE_PX_MM, window_hu=window, edges=edge_letters(plane.right_lps, plane.down_lps),
-        marks=tuple(marks), origin_lps=vector(plane.origin_lps), right_lps=vector(plane.right_lps), down_lps=vector(plane.down_lps),
+        marks=tuple(marks), origin_lps=vector(plane.origin_lps), right_lps=vector(plane.right_lps),
+        down_lps=vector(plane.down_lps),
     )
 
 
@@ -132,6 +137,24 @@ def _outlines(plane: PicturePlane, chambers: Chambers) -> list[Mark]:
             continue
         lines = zero_lines(chambers.distance[name].at(points), step, step / 2, longer_than_mm=8.0)
         marks += [mark(name, line) for line in lines]
+    return marks
+
+
+def label_outlines(plane: PicturePlane, label_volume: Volume, names: Iterable[str] = LABELS) -> list[Mark]:
+    """Outline of each label where a plane cuts it: the nearest voxel's label on a fine grid of the plane, smoothed by
+    most of a voxel (thin things by a third of one), cut half-way; each role is the label's name."""
+    voxel = float(spacing_mm(label_volume.lps_from_index).min())
+    step = min(0.4, voxel / 2)
+    found = sample_lps(label_volume, plane.points_lps(step), order=0, fill_hu=0.0)
+    marks = []
+    for name in names:
+        here = found == LABELS[name]
+        if here.any():
+            thin = name in ("fossa_membrane", "metal")
+            share = gaussian_filter(here.astype(np.float64), (0.3 if thin else 0.75) * voxel / step)
+            share[[0, -1]] = share[:, [0, -1]] = 0.0  # a label that runs out of the picture is closed at its edge
+            for line in zero_lines(share - 0.5, step, step / 2, longer_than_mm=SHORTEST_OUTLINE_MM):
+                marks.append(mark(name, line))
     return marks
 
 
@@ -194,23 +217,15 @@ def _en_face(volume: Volume, fossa: Fossa, mitral: Annulus, target: Array, windo
         uvw = patch.uvw(points_lps)
         return np.stack([flip * (uvw[..., 0] - middle_u), middle_v - uvw[..., 1]], axis=-1) + n * EN_FACE_PX_MM / 2
 
-    marks = []
     step = 5
-    rim = flat(fossa.rim_lps)
-    thickness = patch.sample(fossa.thickness_mm, uu[::step, ::step], vv[::step, ::step])
-    grid = np.stack(np.meshgrid(at[::step], at[::step]), axis=-1) + n * EN_FACE_PX_MM / 2
-    beyond = distance_to_closed(grid, rim) > 0.5
-    thickness[beyond & ~inside_closed(grid, rim)] = np.nan  # lines through the limbus say nothing about the membrane
     first, spacing = EN_FACE_PX_MM / 2, step * EN_FACE_PX_MM
-    numbers = []
-    for number, level in enumerate(THICKNESS_LINES_MM):
-        lines = zero_lines(thickness - level, spacing, first, longer_than_mm=4.0)
-        marks += [mark("thickness", line) for line in lines]
-        if lines:  # the longest line of each thickness carries its number, each in another direction
-            toward = np.deg2rad(20 + 40 * number)
-            at_line = lines[-1][int(np.argmax(lines[-1] @ [np.cos(toward), np.sin(toward)]))]
-            if distance_to_closed(at_line, rim) > 0.6:
-                numbers.append(mark("thickness_text", at_line[None], f"{level:g}"))
+    rim = flat(fossa.rim_lps) if len(fossa.rim_lps) else None
+    marks: list[Mark] = []
+    numbers: list[Mark] = []
+    if rim is not None and fossa.thickness_mean_mm is not None:
+        grid = np.stack(np.meshgrid(at[::step], at[::step]), axis=-1) + n * EN_FACE_PX_MM / 2
+        thickness = patch.sample(fossa.thickness_mm, uu[::step, ::step], vv[::step, ::step])
+        marks, numbers = _thickness_marks(thickness, grid, rim, spacing, first)
     heights = height_mm(mitral, surface[::step, ::step])
     steps = np.arange(np.ceil(heights.min() / HEIGHT_LINES_MM), heights.max() / HEIGHT_LINES_MM)
     for level in steps * HEIGHT_LINES_MM:
@@ -222,15 +237,41 @@ def _en_face(volume: Volume, fossa: Fossa, mitral: Annulus, target: Array, windo
                 near_top = _from_top(lines[-1], 4.2)
             near_top = np.clip(near_top, 1.2, width - 1.2)
             numbers.append(mark("height_line_text", near_top[None], f"{level:g}"))
-    marks += [mark("rim", np.concatenate([rim, rim[:1]])), *numbers]
-    marks.append(mark("target", flat(target)[None]))
+    if rim is not None:
+        marks.append(mark("rim", np.concatenate([rim, rim[:1]])))
+    marks += [*numbers, mark("target", flat(target)[None])]
     return Picture(
-        name="fossa_en_face", title=TITLES["fossa_en_face"],
-        caption="CT on the mid-surface of the septal wall, laid flat. Solid line: rim of the membrane. Thin lines: "
-        "wall thickness, mm. Dotted lines: height above the mitral annular plane, mm.",
+        name="fossa_en_face", title=TITLES["fossa_en_face"], caption=_en_face_caption(fossa),
         png=png_of(grey), size_px=(n, n), mm_per_px=EN_FACE_PX_MM, window_hu=window,
         edges=edge_letters(flip * patch.axis_u_lps, -patch.axis_v_lps), marks=tuple(marks),
     )
+
+
+def _en_face_caption(fossa: Fossa) -> str:
+    surface = {"both": "mid-surface of the septal wall", "left": "septal surface, found from its left side only",
+               "right": "septal surface, found from its right side only"}[fossa.seen_from]
+    rim = "Solid line: rim of the membrane." if len(fossa.rim_lps) else "Rim of the membrane: not assessed, not drawn."
+    thickness = "Thin lines: wall thickness, mm." if fossa.thickness_mean_mm is not None else "Thickness: not assessed."
+    return f"CT on the {surface}, laid flat. {rim} {thickness} Dotted lines: height above the mitral annular plane, mm."
+
+
+def _thickness_marks(
+    thickness: Array, grid: Array, rim: Array, spacing: float, first: float
+) -> tuple[list[Mark], list[Mark]]:
+    """Lines of equal thickness within the rim, and their numbers."""
+    beyond = distance_to_closed(grid, rim) > 0.5
+    thickness[beyond & ~inside_closed(grid, rim)] = np.nan  # lines through the limbus say nothing about the membrane
+    marks: list[Mark] = []
+    numbers = []
+    for number, level in enumerate(THICKNESS_LINES_MM):
+        lines = zero_lines(thickness - level, spacing, first, longer_than_mm=4.0)
+        marks += [mark("thickness", line) for line in lines]
+        if lines:  # the longest line of each thickness carries its number, each in another direction
+            toward = np.deg2rad(20 + 40 * number)
+            at_line = lines[-1][int(np.argmax(lines[-1] @ [np.cos(toward), np.sin(toward)]))]
+            if distance_to_closed(at_line, rim) > 0.6:
+                numbers.append(mark("thickness_text", at_line[None], f"{level:g}"))
+    return marks, numbers
 
 
 # ----------------------------------------------------------------------------------------------------- small parts

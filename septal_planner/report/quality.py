@@ -9,15 +9,13 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
-from septal_planner.anatomy.chambers import LABELS, Chambers
-from septal_planner.geometry.frames import spacing_mm
+from septal_planner.anatomy.chambers import Chambers
 from septal_planner.inputs.resample import sample_lps
 from septal_planner.inputs.volume import Volume
-from septal_planner.report.picture import Mark, Picture, edge_letters, grey_values, mark, png_of, vector, zero_lines
+from septal_planner.report.picture import Picture, Pictures, edge_letters, grey_values, mark, png_of, vector
 from septal_planner.report.picture_planes import PicturePlane
-from septal_planner.report.pictures import septum_window
+from septal_planner.report.pictures import label_outlines, septum_window
 
 Array = NDArray[np.float64]
 
@@ -32,8 +30,15 @@ STANDING = {
 PX_MM = 0.4
 MARGIN_MM = 8.0
 FIELD_MM = (90.0, 150.0)  # least and most
-SHORTEST_MM = 3.0
 WIDEST_MM = 240.0
+HATCH_PX, HATCH_GREY = 6, (70, 30)  # where the CT ends, lest it be taken for air
+
+
+def with_quality_panel(
+    pictures: Pictures, volume: Volume, labels: NDArray[np.uint8], chambers: Chambers, target_lps: Array
+) -> Pictures:
+    """The pictures of a plan and, after them, those of the quality panel."""
+    return Pictures((*pictures.shown, *quality_pictures(volume, labels, chambers, target_lps)), pictures.not_shown)
 
 
 def quality_pictures(
@@ -42,7 +47,6 @@ def quality_pictures(
     """Axial, coronal and sagittal plane through the target (3,), all of one scale, with the outline of each of `labels`
     [k, j, i] on the grid of `chambers`."""
     label_volume = Volume(labels, chambers.lps_from_index)
-    planes = {}
     centers = {}
     field = FIELD_MM[0]
     for name, (right, up) in STANDING.items():
@@ -64,28 +68,15 @@ def _picture(
     name: str, plane: PicturePlane, volume: Volume, label_volume: Volume, target_lps: Array,
     window: tuple[float, float],
 ) -> Picture:
-    grey = grey_values(sample_lps(volume, plane.points_lps(PX_MM)), window)
+    hu = sample_lps(volume, plane.points_lps(PX_MM), fill_hu=np.nan)
+    row, column = np.indices(hu.shape)
+    hatch = np.where((row + column) // HATCH_PX % 2, *HATCH_GREY)
+    beyond = np.isnan(hu)
+    grey = np.where(beyond, hatch, grey_values(np.where(beyond, 0.0, hu), window)).astype(np.uint8)
     return Picture(
         name=name, title=QUALITY_TITLES[name], caption="Through the target; outlines of the labels as saved.",
         png=png_of(grey), size_px=(grey.shape[1], grey.shape[0]), mm_per_px=PX_MM, window_hu=window,
         edges=edge_letters(plane.right_lps, plane.down_lps),
-        marks=(*label_outlines(plane, label_volume), mark("target", plane.project(target_lps)[None])),
+        marks=(*label_outlines(plane, label_volume), mark("place", plane.project(target_lps)[None])),
         origin_lps=vector(plane.origin_lps), right_lps=vector(plane.right_lps), down_lps=vector(plane.down_lps),
     )
-
-
-def label_outlines(plane: PicturePlane, label_volume: Volume) -> list[Mark]:
-    """Outline of each label where a plane cuts it: the nearest voxel's label on a fine grid of the plane, smoothed by
-    half a voxel, cut half-way; each role is the label's name."""
-    voxel = float(spacing_mm(label_volume.lps_from_index).min())
-    step = min(0.4, voxel / 2)
-    found = sample_lps(label_volume, plane.points_lps(step), order=0, fill_hu=0.0)
-    marks = []
-    for name, value in LABELS.items():
-        here = found == value
-        if here.any():
-            share = gaussian_filter(here.astype(np.float64), 0.5 * voxel / step)
-            share[[0, -1]] = share[:, [0, -1]] = 0.0  # a label that runs out of the picture is closed at its edge
-            for line in zero_lines(share - 0.5, step, step / 2, longer_than_mm=SHORTEST_MM):
-                marks.append(mark(name, line))
-    return marks

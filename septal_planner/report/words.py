@@ -7,7 +7,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from septal_planner.plan import CheckMade, Plan
-from septal_planner.report.pictures import ORDER, TITLES, Pictures
+from septal_planner.report.picture import Pictures
+from septal_planner.report.pictures import ORDER, TITLES
+from septal_planner.report.quality import QUALITY_ORDER, QUALITY_TITLES
 
 CAUTION = (
     "Planning aid, not a medical device. Confirm every number with imaging at the table; local protocol and "
@@ -36,12 +38,15 @@ _DOUBT = {
     "height_above_mitral_annulus": "height above mitral annulus", "distance_to_rim": "distance to rim",
     "distance_to_aorta": "distance to aorta", "distance_to_posterior_wall": "distance to posterior wall",
     "wall_thickness": "wall thickness at target", "clearance": "clearance of the arc",
+    "superior_fraction": "superior fraction", "anterior_fraction": "anterior fraction", "entry_angle": "entry angle",
+    "bend_radius": "bend radius", "axis_tilt": "axis tilt", "turn": "turn angle",
 }
 _GROUPS = (
     ("Target", ("height ", "superior fraction", "anterior fraction", "wall ", "distance ")),
     ("Fossa: the membrane", ("fossa",)),
     ("Mitral annulus", ("mitral",)), ("Tricuspid annulus", ("tricuspid",)),
     ("Chambers", ("left atrium", "right atrium", "left ventricle", "right ventricle", "aorta")),
+    ("Motion to the other phase", ("motion: ",)),
     ("Catheter: one sheath turn and one arc", ("",)),
 )
 _IN_HERO = ("height_above_mitral_annulus", "superior_fraction", "anterior_fraction")
@@ -88,6 +93,7 @@ def page_content(
     """Everything the printed pages say, as plain lists and texts. No patient identity but the one given."""
     doubt = {m.name: m.sd for m in plan.measurements}
     p, reach = plan.puncture, plan.reach
+    contrast = _contrast(plan)
     profile = plan.procedure_profile
     title = profile.title if profile else p.procedure
     return {
@@ -97,19 +103,24 @@ def page_content(
         "identity": [[_said(k), _name(v) if k == "name" else v] for k, v in (identity or {}).items() if v],
         "date": date.isoformat() if date else "",
         "facts": _facts(plan),
-        "hero": _hero(plan),
+        "hero": _hero(plan, doubt),
         "read_first": _read_first(plan),
         "views": _views(plan),
-        "table": [_check_line(c, doubt) for c in p.checks if c.name not in _IN_HERO] + _more_lines(plan, doubt),
+        "table": [_check_line(c, doubt) | {"why": _why_here(c, plan)} for c in p.checks if c.name not in _IN_HERO]
+        + _more_lines(plan, doubt),
         "pictures": [p.name for p in pictures.shown],
-        "titles": TITLES,
-        "not_shown": {n: pictures.not_shown.get(n, "Not shown: it was not made.") for n in ORDER
+        "titles": TITLES | QUALITY_TITLES,
+        "not_shown": {n: pictures.not_shown.get(n, "Not shown: it was not made.") for n in (*ORDER, *QUALITY_ORDER)
                       if pictures.named(n) is None},
+        "labels": label_legend(plan, pictures),
+        "contrast": contrast,
         "measurements": _measurements(plan),
         "catheter": _catheter(plan),
+        "motion": _motion(plan),
         "checks": [_check_line(c, doubt) | {"why": c.why} for c in p.checks],
         "flags": [[k, v] for k, v in FLAGS.items() if profile and any(b.flag == k for b in profile.bands)],
-        "cautions": list(plan.cautions),
+        # what is said of the scan's contrast stands beside its table, not among the cautions once more
+        "cautions": [c for c in plan.cautions if contrast is None or c not in contrast["sentences"]],
         "limits": list(reach.limits),
         "version": f"{plan.software.name} {plan.software.version}",
         "content": plan.ct.content_sha256[:12],
@@ -134,7 +145,7 @@ def _about(plan: Plan) -> str:
     return f"CT at {when}; {which}" if phase is not None else f"CT, {when}; {which}"
 
 
-def _hero(plan: Plan) -> dict[str, Any]:
+def _hero(plan: Plan, doubt: Mapping[str, float | None]) -> dict[str, Any]:
     p = plan.puncture
     x, y, z = (number(v, "mm", with_unit=False) for v in p.target_mm)
     low, high = (number(v, "mm", with_unit=False) for v in p.height_interval_95_mm)
@@ -144,16 +155,22 @@ def _hero(plan: Plan) -> dict[str, Any]:
     coaptation = p.height_above_coaptation_mm
     source = "computed" if p.target_source == "computed" else "given by the user"
     if p.moved_mm is not None:
-        source += f", moved {number(p.moved_mm, 'mm')} onto the membrane"
+        onto = "membrane" if plan.anatomy.fossa.rim_mm else "septum"
+        source += f", moved {number(p.moved_mm, 'mm')} onto the {onto}"
     return {
         "height": number(p.height_above_mitral_annulus_mm, "mm", with_unit=False),
         "interval": f"{low} to {high}\u00a0mm",
         "status": check.status if check and has_norm else "",
         "asked": asked(check.low, check.high, check.unit) if check and has_norm else "no height norm",
-        "coaptation": "not assessed" if coaptation is None else number(coaptation, "mm"),
-        "zone": p.zone,
-        "up": number(p.superior_fraction, "1"), "up_status": statuses.get("superior_fraction", ""),
-        "forward": number(p.anterior_fraction, "1"), "forward_status": statuses.get("anterior_fraction", ""),
+        "coaptation": "not assessed" if coaptation is None
+        else _with_doubt(coaptation, "mm", doubt.get("height above leaflet coaptation")),
+        "zone": p.zone or "place not assessed",
+        "up": "" if p.superior_fraction is None
+        else _with_doubt(p.superior_fraction, "1", doubt.get("superior fraction")),
+        "up_status": statuses.get("superior_fraction", ""),
+        "forward": "" if p.anterior_fraction is None
+        else _with_doubt(p.anterior_fraction, "1", doubt.get("anterior fraction")),
+        "forward_status": statuses.get("anterior_fraction", ""),
         "x": x, "y": y, "z": z, "source": source,
     }
 
@@ -172,6 +189,58 @@ def _read_first(plan: Plan) -> list[str]:
     return list(dict.fromkeys([*said, *plan.reach.limits]))
 
 
+LABEL_NAMES = {
+    "left_atrium": "Left atrium", "right_atrium": "Right atrium", "left_ventricle": "Left ventricle",
+    "right_ventricle": "Right ventricle", "aorta": "Aorta", "fossa_membrane": "Membrane of the fossa",
+    "metal": "Metal",
+}  # fmt: skip
+
+
+def label_legend(plan: Plan, pictures: Pictures) -> list[list[str]]:
+    """Role, name and what is known of each label: its volume, or that the CT's edge cuts it, or that it was not
+    found."""
+    volume = {m.name: m for m in plan.measurements}
+    drawn = {m.role for p in pictures.shown if p.name in QUALITY_ORDER for m in p.marks}
+    legend = []
+    for role, name in LABEL_NAMES.items():
+        found = volume.get(f"{name.lower()} volume")
+        if role == "metal":
+            said = "" if role in drawn else "none in these planes"
+        elif role == "fossa_membrane":
+            area = plan.anatomy.fossa.area_mm2
+            sd = next((m.sd for m in plan.measurements if m.name == "fossa area"), None)
+            said = "outline not assessed" if area is None else _with_doubt(area, "mm2", sd)
+        elif found is not None:
+            said = _with_doubt(found.value, "mL", found.sd)
+        elif role in (plan.anatomy.opacification or {}):
+            said = "cut by the CT's edge: volume not assessed"
+        else:
+            said = "not assessed"
+        legend.append([role, name, said])
+    return legend
+
+
+def _contrast(plan: Plan) -> dict[str, Any] | None:
+    """Brightness of the blood, and in words what can be trusted."""
+    read = plan.anatomy.contrast
+    if read is None:
+        return None
+
+    def hu(value: float) -> str:
+        return number(value, "HU", with_unit=False)
+
+    rows = [
+        [_said(name), hu(b.mean_hu), hu(b.spread_hu), f"{hu(b.low_hu)} to {hu(b.high_hu)}"]
+        for name, b in read.blood.items()
+    ]
+    s = read.septum
+    septum = "not assessed" if s is None else (
+        f"left {hu(s.left_hu)}, wall {hu(s.wall_hu)}, right {hu(s.right_hu)} HU; the wall is darker than the blood by "
+        f"{hu(s.contrast_left_hu)} on the left and {hu(s.contrast_right_hu)} on the right; noise {hu(s.noise_hu)}"
+    )
+    return {"rows": rows, "septum": septum, "sentences": list(read.sentences)}
+
+
 def _views(plan: Plan) -> list[list[str]] | None:
     if plan.views is None:
         return None
@@ -180,6 +249,23 @@ def _views(plan: Plan) -> list[list[str]] | None:
         [VIEWS.get(n, _said(n)), plan.views[n].label, "" if plan.views[n].reachable else "beyond the C-arm's limits"]
         for n in [*known, *(n for n in plan.views if n not in VIEWS)]
     ]
+
+
+def _with_doubt(value: float, unit: str, sd: float | None) -> str:
+    """A value and two standard uncertainties, the unit once."""
+    if sd is None:
+        return number(value, unit)
+    printed = UNITS.get(unit, (unit, 2))[0]
+    return (
+        f"{number(value, unit, with_unit=False)} ±\u00a0{number(2 * sd, unit, with_unit=False)}{_gap(unit)}{printed}"
+    )
+
+
+def _why_here(c: CheckMade, plan: Plan) -> str:
+    """Why a value of page one is not assessed, unless what must be read first says so already."""
+    if c.value is not None:
+        return ""
+    return "" if any(c.why in said for said in plan.read_first or ()) else c.why
 
 
 def _check_line(c: CheckMade, doubt: Mapping[str, float | None]) -> dict[str, str]:
@@ -198,14 +284,14 @@ def _more_lines(plan: Plan, doubt: Mapping[str, float | None]) -> list[dict[str,
     r = plan.reach
     lines = []
     for name, value, unit, key in (
-        ("Turn into the valve's axis", r.turn_angle_deg, "deg", ""),
+        ("Turn into the valve's axis", r.turn_angle_deg, "deg", "turn"),
         ("Clearance of the arc", r.clearance_mm, "mm", "clearance"),
     ):
         sd = doubt.get(_DOUBT.get(key, ""))
         lines.append({
             "name": name, "value": "–" if value is None else number(value, unit),
             "doubt": "" if sd is None or value is None else f"±\u00a0{number(2 * sd, unit, with_unit=False)}",
-            "asked": "", "status": "" if value is not None else "not assessed",
+            "asked": "", "status": "" if value is not None else "not assessed", "why": "",
         })
     return lines
 
@@ -215,7 +301,7 @@ def _measurements(plan: Plan) -> list[dict[str, Any]]:
     for m in plan.measurements:
         title = next(t for t, starts in _GROUPS if m.name.startswith(starts))
         groups[title].append([
-            m.name[:1].upper() + m.name[1:], number(m.value, m.unit),
+            _capital(m.name.removeprefix("motion: ")), number(m.value, m.unit),
             "" if m.sd is None else f"±\u00a0{number(2 * m.sd, m.unit, with_unit=False)}", m.method,
         ])
     return [{"title": title, "rows": rows} for title, rows in groups.items() if rows]
@@ -232,6 +318,46 @@ def _catheter(plan: Plan) -> list[list[str]]:
         ["One arc reaches its goal within the limits asked", one_arc],
         ["Turn of the arc", "not assessed" if r.arc_turn_deg is None else number(r.arc_turn_deg, "deg")],
     ]
+
+
+_PHASES_DIFFER = (
+    "CT series find the mitral annulus largest in diastole (doi 10.1097/RLI.0b013e3181994a73), 3-D echo finds it "
+    "smallest early and large late in systole (doi 10.1155/2020/3261714): only the percentage of the RR interval says "
+    "which moment is meant."
+)
+
+
+def _motion(plan: Plan) -> list[str]:
+    """What a second phase shows, in sentences; nothing without one."""
+    m = plan.motion
+    if m is None:
+        return []
+    here, there = (
+        "a phase not recorded" if p is None else f"{p:g} % of the RR interval"
+        for p in (plan.ct.phase_percent, m.other_ct.phase_percent)
+    )
+    other = m.other_ct.series_instance_uid
+    which = f" (series …{other[-10:]})" if other else ""
+    lines = [f"From the CT of the plan at {here} to the other CT at {there}{which}."]
+    for name, moved in (("The annulus", m.annulus), ("The fossa", m.fossa)):
+        if moved is None:
+            continue
+        x, y, z = (number(v, "mm", with_unit=False, sign=True) for v in moved.vector_mm)
+        side = "atrium" if moved.along_mm > 0 else "ventricle"
+        lines.append(
+            f"{name} moves {number(moved.distance_mm, 'mm')} (LPS {x}, {y}, {z}\u00a0mm): "
+            f"{number(abs(moved.along_mm), 'mm')} toward the {side} along the annular normal, "
+            f"{number(moved.across_mm, 'mm')} across it."
+        )
+    lines += [f"{_capital(what)}: not assessed. {why}" for what, why in m.not_assessed.items()]
+    if m.height_range_mm is not None:
+        low, high = (number(v, "mm", with_unit=False) for v in m.height_range_mm)
+        lines.append(f"Height of this place over both phases: {low} to {high}\u00a0mm.")
+    return [*lines, m.meaning, _PHASES_DIFFER]
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _facts(plan: Plan) -> list[list[str]]:
