@@ -217,7 +217,7 @@ def find_right_atrium(
         return Walls(wall, np.where(doubtful, stop, wall), np.where(unseen | doubtful, 0.4, 1.0), _first_mm(gated))
 
     surface, found = _grow(seed_lps, walls)
-    on_other = np.abs(found.other_mm - surface.radius_mm) <= np.abs(found.wall_mm - surface.radius_mm)
+    on_other = np.abs(found.other_mm - surface.radius_mm) <= 3.0 * np.abs(found.wall_mm - surface.radius_mm)
     return Atrium(surface, blood, edge, on_other & (found.trust < 1.0))
 
 

@@ -72,7 +72,7 @@ def find_pools(
             # the pulmonary valve stands a little above the aortic one (common practice, no source)
             pool[int(valve_k + 15.0 / step_mm) :] = False
         pool = binary_closing(pool, iterations=2) | pool  # over the leaflets that were cut
-        pool = _around(pool & (grid.hu > right_edge), apply_affine(inverse, place[name])) & pool
+        pool = _around(pool & (grid.hu > edges[name]), apply_affine(inverse, place[name])) & pool
         if pool.sum() < 500:
             not_assessed[name] = f"No blood pool of plausible size was found at the {name} point."
             continue

@@ -92,8 +92,8 @@ def fit_radius(
 
     Rays running on through a mouth lie far outside their neighbours and lose their weight; rays stopped early by a
     streak or a papillary muscle lose it more slowly. `fixed` rays (a valve's gate) keep theirs. `other_mm`: a second
-    place (n,) where the wall may be; each ray takes the one nearer to the surface as it takes shape. `trust` weighs
-    the rays. `stiffness` is meant for 2400 directions and scales itself to others (the umbrella Laplacian shrinks with
+    place (n,) where the wall may be, taken unless it lies three times as far from the surface as it takes shape as
+    `wall_mm` does. `trust` weighs the rays. `stiffness` is meant for 2400 directions and scales itself to others (the umbrella Laplacian shrinks with
     the square of the spacing).
     """
     count = wall_mm.size
@@ -104,8 +104,7 @@ def fit_radius(
     radius = np.full(count, typical)
     other_mm = wall_mm if other_mm is None else other_mm
     for n in range(iterations):
-        nearer = np.abs(other_mm - radius) < np.abs(wall_mm - radius)
-        capped = np.minimum(np.where(nearer, other_mm, wall_mm), typical * 1.8)
+        capped = np.minimum(np.where(_takes_other(radius, wall_mm, other_mm), other_mm, wall_mm), typical * 1.8)
         scale = slack_mm * max(1.0, 6.0 * (1 - n / (0.6 * iterations)))
         beyond = capped - radius
         weight = np.where(beyond > 0, 1 / (1 + (beyond / scale) ** 2) ** 2, 1 / (1 + (beyond / (2.5 * scale)) ** 2))
@@ -117,9 +116,13 @@ def fit_radius(
             permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True},
         )
         radius = factor.solve(weight * capped + 1e-4 * radius)
-    off = np.where(np.abs(other_mm - radius) < np.abs(wall_mm - radius), other_mm, wall_mm) - radius
+    off = np.where(_takes_other(radius, wall_mm, other_mm), other_mm, wall_mm) - radius
     support = 1 / (1 + (off / slack_mm) ** 2) ** 2
     return np.maximum(radius, 1.0), support
+
+
+def _takes_other(radius: Array, wall_mm: Array, other_mm: Array) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(other_mm - radius) < 3.0 * np.abs(wall_mm - radius))
 
 
 def ray_points(center_lps: Array, directions: Array, reach_mm: float, step_mm: float) -> Array:
