@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -70,7 +70,8 @@ def _header(phantom: Phantom) -> Dataset:
     d.PatientBirthDate = ""
     d.PatientSex = "O"
     d.PatientComments = MARK
-    d.ContrastBolusAgent = "PHANTOM CONTRAST (invented)"
+    if phantom.name != "no-contrast":
+        d.ContrastBolusAgent = "PHANTOM CONTRAST (invented)"
     d.BodyPartExamined = "HEART"
     d.SliceThickness = _decimal(step[2])
     d.KVP = "120"
@@ -99,40 +100,52 @@ def _header(phantom: Phantom) -> Dataset:
 
 
 def write_dicom(
-    phantom: Phantom, folder: str | os.PathLike[str], progress: Callable[[float], None] | None = None
+    phantom: Phantom | Sequence[Phantom],
+    folder: str | os.PathLike[str],
+    progress: Callable[[float], None] | None = None,
 ) -> list[Path]:
-    """Write one CT series into `folder` (made if absent), one file per slice; returns the paths.
+    """Write one CT series into `folder` (made if absent), one file per slice, or the series of several phases of a
+    heart side by side; returns the paths.
 
     UIDs depend only on name, seed, phase and grid, and dates are fixed, so the same phantom gives the same
     bytes. Each file is written beside its place and moved there whole."""
     target = Path(folder)
     target.mkdir(parents=True, exist_ok=True)
-    series = series_instance_uid(phantom)
-    written = []
-    for k in range(phantom.hu.shape[0]):
-        d = _header(phantom)
-        d.SOPInstanceUID = uid(series, k)
-        d.InstanceNumber = str(k + 1)
-        position = phantom.lps_from_index @ np.array([0.0, 0.0, k, 1.0])
-        d.ImagePositionPatient = [_decimal(v) for v in position[:3]]
-        d.SliceLocation = _decimal(float(position[2]))
-        stored = phantom.hu[k].astype(np.int32) - RESCALE_INTERCEPT
-        d.PixelData = stored.astype("<i2").tobytes()
-        d["PixelData"].VR = "OW"
-        d.file_meta = FileMetaDataset()
-        d.file_meta.MediaStorageSOPClassUID = CTImageStorage
-        d.file_meta.MediaStorageSOPInstanceUID = d.SOPInstanceUID
-        d.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
-        d.file_meta.ImplementationClassUID = UID(uid("septal_phantoms implementation"))
-        d.file_meta.ImplementationVersionName = "SEPTAL_PHANTOMS"
-        path = target / f"phantom_{k + 1:04d}.dcm"
-        scratch = path.with_suffix(".part")
-        try:
-            d.save_as(scratch, enforce_file_format=True)
-            os.replace(scratch, path)
-        finally:
-            scratch.unlink(missing_ok=True)
-        written.append(path)
-        if progress is not None:
-            progress((k + 1) / phantom.hu.shape[0])
+    series = [phantom] if isinstance(phantom, Phantom) else list(phantom)
+    total = sum(one.hu.shape[0] for one in series)
+    written: list[Path] = []
+    for one in series:
+        stem = "phantom" if len(series) == 1 else f"phantom_{one.phase_percent:g}"
+        for k in range(one.hu.shape[0]):
+            path = target / f"{stem}_{k + 1:04d}.dcm"
+            _write_slice(one, k, path)
+            written.append(path)
+            if progress is not None:
+                progress(len(written) / total)
     return written
+
+
+def _write_slice(phantom: Phantom, k: int, path: Path) -> None:
+    """Slice `k` as one file."""
+    d = _header(phantom)
+    d.SOPInstanceUID = uid(series_instance_uid(phantom), k)
+    d.InstanceNumber = str(k + 1)
+    position = (phantom.lps_from_index @ np.array([0.0, 0.0, k, 1.0]))[:3]
+    d.ImagePositionPatient = [_decimal(v) for v in position]
+    along = phantom.lps_from_index[:3, 2] / np.linalg.norm(phantom.lps_from_index[:3, 2])
+    d.SliceLocation = _decimal(float(position @ along))
+    stored = phantom.hu[k].astype(np.int32) - RESCALE_INTERCEPT
+    d.PixelData = stored.astype("<i2").tobytes()
+    d["PixelData"].VR = "OW"
+    d.file_meta = FileMetaDataset()
+    d.file_meta.MediaStorageSOPClassUID = CTImageStorage
+    d.file_meta.MediaStorageSOPInstanceUID = d.SOPInstanceUID
+    d.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    d.file_meta.ImplementationClassUID = UID(uid("septal_phantoms implementation"))
+    d.file_meta.ImplementationVersionName = "SEPTAL_PHANTOMS"
+    scratch = path.with_suffix(".part")
+    try:
+        d.save_as(scratch, enforce_file_format=True)
+        os.replace(scratch, path)
+    finally:
+        scratch.unlink(missing_ok=True)

@@ -92,8 +92,12 @@ def truth_as_dict(phantom: Phantom) -> dict[str, Any]:
             "chambers": "an atrium ends on the surface spanning the hinge line; veins, cavae and appendages "
             "end at the plane square to their axis where it leaves the atrial body; the aorta begins at the "
             "plane of its valve",
+            "impossible": "what no program could measure in this scan, and why",
             "annulus": "normal toward the atrium; plane by least squares; area projected on it",
         },
+        "impossible": dict(t.impossible),
+        "solids": [{"name": body.name, "metal": body.is_metal} for body in t.solids],
+        "membrane_present": t.has_membrane,
         "volumes_ml": dict(t.volumes_ml),
         "mitral_annulus": _annulus(t.mitral),
         "tricuspid_annulus": _annulus(t.tricuspid),

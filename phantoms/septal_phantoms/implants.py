@@ -90,7 +90,8 @@ def lead_path(heart: Heart) -> Array:
     through = valve.origin - 3.0 * valve.axes[2] + 8.0 * valve.axes[0] - 3.0 * valve.axes[1]
     inflow = valve.origin - 20.0 * valve.axes[2] + 10.0 * valve.axes[0] - 2.0 * valve.axes[1]
     tip = rv.center + 0.84 * rv.semi[0] * rv.axes[0]
-    knots = np.stack([cava[3], cava[2] + np.array([-2.0, 1.0, 0.0]), cava[1], lateral, low, through, inflow, tip])
+    high, mouth = cava[2] + np.array([-4.0, 2.5, 0.0]), cava[1] + np.array([-4.0, 1.0, 0.0])  # beside the axis
+    knots = np.stack([cava[3], high, mouth, lateral, low, through, inflow, tip])
     chord = np.concatenate([[0.0], np.cumsum(np.sqrt(np.linalg.norm(np.diff(knots, axis=0), axis=1)))])
     return np.asarray(CubicSpline(chord, knots)(np.linspace(0, chord[-1], 49)))
 
@@ -104,8 +105,9 @@ def pacing_lead(heart: Heart) -> tuple[Solid, ...]:
         part = slice(start, start + LEAD_PIECE + 1)
         corners = path[part].min(0) - 1.25, path[part].max(0) + 1.25
         return lambda x, y, z: in_box(
-            lambda a, b, c: tube(a, b, c, path[part], radii[part].tolist()), x, y, z, *corners, FAR
-        )
+            lambda a, b, c: tube(a, b, c, path[part], radii[part].tolist()),
+            x, y, z, *corners, FAR if np.ndim(x) == 3 else np.inf,
+        )  # fmt: skip
 
     pieces = [piece(n) for n in range(0, len(path) - 1, LEAD_PIECE)]
 

@@ -50,9 +50,10 @@ def make(
 
     `spacing_mm`: voxel steps along the volume's axes; unless told the scan's own (0.6 for a plain one), no finer
     than 1.0 when `quick`. `size`: voxels (ni, nj, nk); unless told the heart and the near thorax, or the heart
-    alone when `quick`. `seed` fixes every bit of noise. `landmark_noise_mm`: standard deviation per coordinate
-    of Gaussian observer noise on all points. `phase_percent`: of the RR interval (70 unless told). `progress` is
-    called with the share done. Raises ValueError for an unknown name or phase, or a grid that is no grid."""
+    alone when `quick`; never beyond a scan's field of view. `seed` fixes every bit of noise.
+    `landmark_noise_mm`: standard deviation per coordinate of Gaussian observer noise on all points.
+    `phase_percent`: of the RR interval (70 unless told). `progress` is called with the share done. Raises
+    ValueError for an unknown name or phase, or a grid that is no grid."""
     scan, phase = scan_of(name, phase_percent)
     return make_scanned(
         name,
@@ -95,8 +96,11 @@ def make_scanned(
         low, high = np.array(scan.field_of_view_mm)
         low, high = np.maximum(low, middle - extent / 2), np.minimum(high, middle + extent / 2)
         middle, extent = (low + high) / 2, high - low
+    whole = (round(extent[0] / spacing[0]), round(extent[1] / spacing[1]), round(extent[2] / spacing[2]))
     if size is None:
-        size = (round(extent[0] / spacing[0]), round(extent[1] / spacing[1]), round(extent[2] / spacing[2]))
+        size = whole
+    elif scan.field_of_view_mm is not None:
+        size = (min(size[0], whole[0]), min(size[1], whole[1]), min(size[2], whole[2]))
     if min(size) < 8:
         raise ValueError(f"A phantom needs at least 8 voxels along each axis, not {size}.")
     heart = build_heart(scan.shape, FOSSA_LPS)
