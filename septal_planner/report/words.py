@@ -49,6 +49,7 @@ _GROUPS = (
     ("Motion to the other phase", ("motion: ",)),
     ("Catheter: one sheath turn and one arc", ("",)),
 )
+LONGEST_REASON = 110  # letters, two lines of page one
 _IN_HERO = ("height_above_mitral_annulus", "superior_fraction", "anterior_fraction")
 FLAGS = {
     "seen": "read in the publication named",
@@ -262,10 +263,13 @@ def _with_doubt(value: float, unit: str, sd: float | None) -> str:
 
 
 def _why_here(c: CheckMade, plan: Plan) -> str:
-    """Why a value of page one is not assessed, unless what must be read first says so already."""
+    """Why a value of page one is not assessed, unless what must be read first says so; long reasons stand elsewhere."""
     if c.value is not None:
         return ""
-    return "" if any(c.why in said for said in plan.read_first or ()) else c.why
+    why = plan.puncture.not_assessed.get(c.name, c.why)
+    if any(why in said for said in plan.read_first or ()):
+        return ""
+    return why if len(why) <= LONGEST_REASON else "why: see the checks"
 
 
 def _check_line(c: CheckMade, doubt: Mapping[str, float | None]) -> dict[str, str]:
