@@ -36,6 +36,7 @@ DARK_BESIDE_FOSSA_HU = 40.0  # above muscle: less, and no edge of blood is seen 
 WEAK_HU = 250.0  # of the left atrium; 300 to 500 HU is usual in the arterial phase, from memory
 # Spread within the right atrium under a protocol made to fill it evenly: Hinzpeter et al. 2017
 EVEN_SPREAD_HU = 63.0
+OUTSHINES_HU = 150.0  # above the 95th percentile of the chamber's blood (practice value, no source)
 NOISY_HU = 35.0  # practice value, no source
 # Rose, J Opt Soc Am 1948, doi 10.1364/JOSA.38.000196: a thing is seen for certain where its contrast is five times the
 # noise averaged over its area; here of a spot of the wall of this radius
@@ -235,7 +236,7 @@ def _statements(
                           "bright the blood is there was not assessed.", "table")]  # fmt: skip
     if left.mean_hu < MUSCLE_HU + NO_CONTRAST_HU:
         return [_no_contrast(left, right)]
-    said = [_septum_words(septum)]
+    said = [_brighter_than_blood(septum, left, right) or _septum_words(septum)]
     if right is not None and _is_streaked(right, core, septum):
         said.append(_streaks(right, septum, float(step_mm.max())))
     said += [*_weak(left), *_early(blood, left), *_plain_cava(blood)]
@@ -266,6 +267,19 @@ def _no_contrast(left: BloodReading, right: BloodReading | None) -> Statement:
         f"No contrast: the left atrium measures {left.mean_hu:.0f} HU, no brighter than muscle. Nothing can be planned "
         "on this series.", "table",
     )  # fmt: skip
+
+
+def _brighter_than_blood(septum: SeptumReading, left: BloodReading, right: BloodReading | None) -> Statement | None:
+    """Metal and calcium beside the fossa, which outshine the blood of their chamber."""
+    for side, beside_hu, chamber in (("left", septum.left_hu, left), ("right", septum.right_hu, right)):
+        if chamber is not None and beside_hu > chamber.high_hu + OUTSHINES_HU:
+            return Statement(
+                "brighter than blood",
+                f"Beside the fossa point something outshines the blood ({beside_hu:.0f} HU against "
+                f"{chamber.mean_hu:.0f} in the {side} atrium): metal, an occluder or calcium, beside which neither the "
+                "septum's place nor its thickness can be trusted.", "table",
+            )  # fmt: skip
+    return None
 
 
 def _septum_words(septum: SeptumReading) -> Statement:
@@ -317,16 +331,15 @@ def _is_streaked(right: BloodReading, core: BloodReading | None, septum: SeptumR
 
 def _streaks(right: BloodReading, septum: SeptumReading, coarsest_mm: float) -> Statement:
     low, high = min(right.low_hu, septum.right_range_hu[0]), max(right.high_hu, septum.right_range_hu[1])
-    # An edge of height c blurred by s mm, cut at a level wrong by half the blood's own spread d, moves by d / 2 over
-    # its slope c / (s sqrt(2 pi)); the blur is taken as 0.6 voxel (practice value, no source).
-    wrong_hu = max(septum.right_spread_hu, right.spread_hu) / 2
-    moved = np.sqrt(2 * np.pi) * 0.6 * coarsest_mm * wrong_hu / max(septum.right_hu - MUSCLE_HU, 40.0)
-    about = max(0.5, round(2 * float(moved)) / 2)
-    return Statement(
-        "right atrium streaked",
-        f"The right atrium is streaked by unmixed contrast ({low:.0f} to {high:.0f} HU): its volume is an estimate, "
-        f"and its side of the septum may be misread by about {about:g} mm.", "doubt",
-    )  # fmt: skip
+    said = f"The right atrium is streaked by unmixed contrast ({low:.0f} to {high:.0f} HU): its volume is an estimate"
+    if septum.right_hu >= MUSCLE_HU + DARK_BESIDE_FOSSA_HU:
+        # An edge of height c blurred by s mm, cut at a level wrong by half the blood's own spread d, moves by d / 2
+        # over its slope c / (s sqrt(2 pi)); the blur is taken as 0.6 voxel (practice value, no source).
+        wrong_hu = max(septum.right_spread_hu, right.spread_hu) / 2
+        moved_mm = float(np.sqrt(2 * np.pi)) * 0.6 * coarsest_mm * wrong_hu / (septum.right_hu - MUSCLE_HU)
+        about = f"about {max(0.5, round(2 * moved_mm) / 2):g} mm" if moved_mm <= 3.0 else "several millimetres"
+        said += f", and its side of the septum may be misread by {about}"
+    return Statement("right atrium streaked", said + ".", "doubt")
 
 
 def _weak(left: BloodReading) -> list[Statement]:
