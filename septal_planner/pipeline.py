@@ -229,6 +229,11 @@ def _missing(landmarks: Landmarks, chambers: Chambers, procedure: Procedure) -> 
     said = [
         f"{name.replace('_', ' ').capitalize()}: not assessed. {why}" for name, why in chambers.not_assessed.items()
     ]
+    said += [
+        f"{name.replace('_', ' ').capitalize()} volume: not assessed. {why}"
+        for name, why in chambers.cut.items()
+        if why not in chambers.notes
+    ]
     if "tricuspid_annulus" not in points:
         said.append("Tricuspid annulus: not assessed. No tricuspid_annulus points were marked.")
     if "leaflet_coaptation" not in points:
