@@ -109,13 +109,13 @@ def phase_of_all(phases: Sequence[Phase]) -> Phase:
 
 def phase_steps(percents: Sequence[float]) -> dict[float, float]:
     """For each of the percentages the step it belongs to: those a little apart (up to 2.5 %), as trigger times give
-    them, are one step, named by the middle rounded to a whole percent.
+    them, are one step, named by the middle rounded to a whole percent; one alone by itself.
     """
     steps: dict[float, float] = {}
     group: list[float] = []
     for percent in [*sorted(set(percents)), math.inf]:
         if group and percent - group[-1] > 2.5:
-            middle = float(round((group[0] + group[-1]) / 2))
+            middle = float(round((group[0] + group[-1]) / 2)) if len(group) > 1 else group[0]
             steps |= dict.fromkeys(group, middle)
             group = []
         group.append(percent)

@@ -100,9 +100,9 @@ _WORDS: dict[str, Callable[[SliceHeader], str]] = {
 }
 # What may part a series, the plainest first.
 _WAYS = (
-    *(("phase",), ("steps",), ("acquisition",), ("time",), ("stack",), ("instance",)),
-    *(("phase", other) for other in _WORDS),
-    *(("acquisition", "stack"), ("time", "stack"), ("phase", "time", "stack")),
+    *(("steps",), ("phase",), ("acquisition",), ("time",), ("stack",), ("instance",)),
+    *((phase, other) for phase in ("steps", "phase") for other in _WORDS),
+    *(("acquisition", "stack"), ("time", "stack"), ("steps", "time", "stack")),
 )
 
 
@@ -118,7 +118,7 @@ def _parts(slices: list[SliceHeader]) -> Parts:
     for words in _WAYS:
         parts = _by(slices, words)
         if len(parts) > 1 and all(_stands_alone(p) for p in parts.values()) and (
-            "stack" in words or _cover_the_same(list(parts.values()), counted="phase" not in words)
+            "stack" in words or _cover_the_same(list(parts.values()), counted=words[0] not in ("steps", "phase"))
         ):
             return parts
     by_phase = _by(slices, ("phase",))

@@ -201,10 +201,8 @@ def write_enhanced(tmp_path: Path) -> Callable[..., Path]:
         first = frames[0]["pixels"]
         ds = dicom_slice(0, (0, 0, 0), SOPClassUID=ENHANCED_CT, SeriesInstanceUID="1.2.5", pixels=first)
         ds.SOPInstanceUID = ds.file_meta.MediaStorageSOPInstanceUID = f"1.2.5.9.{abs(hash(str(path))) % 10**9}"
-        for keyword in (
-            "ImagePositionPatient ImageOrientationPatient PixelSpacing SliceThickness GantryDetectorTilt RescaleSlope"
-            " RescaleIntercept RescaleType"
-        ).split():
+        placed = ("ImagePositionPatient", "ImageOrientationPatient", "PixelSpacing", "SliceThickness")
+        for keyword in (*placed, "GantryDetectorTilt", "RescaleSlope", "RescaleIntercept", "RescaleType"):
             delattr(ds, keyword)
         ds.ImageType = ["ORIGINAL", "PRIMARY", "VOLUME", "NONE"]
         ds.PixelPresentation, ds.VolumetricProperties = "MONOCHROME", "VOLUME"

@@ -70,7 +70,7 @@ def test_slices_of_which_some_say_nothing():
 
 def test_steps_of_trigger_times():
     steps = phase_steps([34.2, 34.9, 35.6, 40.1, 74.8, 75.4])
-    assert [steps[p] for p in (34.2, 34.9, 35.6, 40.1, 74.8, 75.4)] == [35, 35, 35, 40, 75, 75]
+    assert [steps[p] for p in (34.2, 34.9, 35.6, 40.1, 74.8, 75.4)] == [35, 35, 35, 40.1, 75, 75]
 
 
 def test_inspect_tells_where_the_phase_was_read(write_series, tmp_path):

@@ -133,9 +133,9 @@ def test_shared_groups_hold_for_all_frames(write_enhanced):
     def share(ds):
         shared = ds.SharedFunctionalGroupsSequence[0]
         for groups in ds.PerFrameFunctionalGroupsSequence:
-            for keyword in ("PlaneOrientation", "PixelValueTransformation", "CTImageFrameType", "CardiacSynchronization"):
-                setattr(shared, f"{keyword}Sequence", groups[f"{keyword}Sequence"].value)
-                del groups[f"{keyword}Sequence"]
+            for macro in ("PlaneOrientation", "PixelValueTransformation", "CTImageFrameType", "CardiacSynchronization"):
+                setattr(shared, f"{macro}Sequence", groups[f"{macro}Sequence"].value)
+                del groups[f"{macro}Sequence"]
 
     alone = write_enhanced(stack_of(AXIAL, phase=70, intercept=-24), name="a")
     shared = write_enhanced(stack_of(AXIAL, phase=70, intercept=-24), name="b", spoil=share)
