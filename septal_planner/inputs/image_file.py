@@ -11,6 +11,7 @@ import warnings
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ import SimpleITK as sitk
 from numpy.typing import NDArray
 
 from septal_planner.errors import InputRefused
+from septal_planner.geometry.frames import apply_affine
 from septal_planner.inputs.volume import Progress, Volume, affine_fault
 from septal_planner.inputs.voxels import as_hounsfield, quiet_sitk, stderr_kept_off
 
@@ -83,7 +85,13 @@ def _read_nifti(path: Path) -> Volume:
     if np.linalg.det(lps_from_index[:3, :3]) < 0:
         notes.append("The CT's voxel axes are left-handed; its affine was used as it stands.")
     if sform_code and qform_code and not np.allclose(sform, qform, atol=0.01):
-        notes.append("The NIfTI file holds two different placements (sform and qform); the sform was used.")
+        ends = np.array(list(product(*[(0, n - 1) for n in shape[:3]])), dtype=np.float64)
+        apart = np.linalg.norm(apply_affine(sform, ends) - apply_affine(qform, ends), axis=1).max()
+        if apart > 0.05:
+            notes.append(
+                f"The NIfTI file holds two different placements (sform and qform, up to {apart:.1f} mm apart); the"
+                " sform was used, so check that left and right and the landmarks are where they belong."
+            )
     return Volume(hu, lps_from_index, source=f"NIfTI file {path.name}", notes=tuple(notes))
 
 
