@@ -110,6 +110,8 @@ class SliceHeader:
     acquisition: str = ""  # (0020,0012), or of the frame (0020,9156)
     time: str = ""  # (0020,0100), or of the frame (0020,9128)
     stack: str = ""  # of the frame (0020,9056)
+    instance: str = ""  # (0020,0013)
+    sop_instance_uid: str = ""
     frame: int | None = None  # from 0, None: the file is one slice
     fault: str = ""  # why an enhanced file cannot be read, as the end of a sentence about it
 
@@ -248,6 +250,8 @@ def _read_header(path: Path) -> SliceHeader | None:
         rescale_type=text(ds, "RescaleType"),
         acquisition=text(ds, "AcquisitionNumber"),
         time=text(ds, "TemporalPositionIdentifier"),
+        instance=text(ds, "InstanceNumber"),
+        sop_instance_uid=text(ds, "SOPInstanceUID"),
     )
 
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import os
 import re
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -96,7 +97,7 @@ _WORDS: dict[str, Callable[[SliceHeader], str]] = {
     "acquisition": lambda s: s.acquisition,
     "time": lambda s: s.time,
     "stack": lambda s: s.stack,
-    "instance": lambda s: "" if s.frame is None else str(s.dataset.get("InstanceNumber") or ""),
+    "instance": lambda s: "" if s.frame is None else s.instance,
 }
 # What may part a series, the plainest first.
 _WAYS = (
@@ -147,7 +148,7 @@ def _repeats(slices: Sequence[SliceHeader]) -> bool:
 
 def _stands_alone(part: Sequence[SliceHeader]) -> bool:
     """Several places, one picture at each; a file that is there twice is one."""
-    pictures = {(s.dataset.get("SOPInstanceUID") or s.path, s.frame): s.position_lps for s in part}
+    pictures = {(s.sop_instance_uid or s.path, s.frame): s.position_lps for s in part}
     return 1 < len(set(pictures.values())) == len(pictures)
 
 
@@ -172,13 +173,19 @@ def _cover_the_same(parts: list[list[SliceHeader]], *, counted: bool) -> bool:
 
 
 def text_of(h: SliceHeader, keyword: str) -> str | None:
-    value = h.dataset.get(keyword)
-    if (
-        value is not None
-        and not isinstance(value, str)
-        and hasattr(value, "__iter__")
-        and keyword != "PatientName"
-    ):
-        value = "\\".join(map(str, value))
-    text = str(value).strip() if value is not None else ""
+    """An attribute's text, None where it is absent or spoilt; several values parted by backslashes."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of what the standard does not allow and is shown all the same
+            value = h.dataset.get(keyword)
+            if (
+                value is not None
+                and not isinstance(value, str)
+                and hasattr(value, "__iter__")
+                and keyword != "PatientName"
+            ):
+                value = "\\".join(map(str, value))
+            text = str(value).strip() if value is not None else ""
+    except Exception:  # pydicom raises many kinds for a damaged element
+        return None
     return text or None

@@ -213,3 +213,16 @@ def test_a_broken_object_ends_with_status_3(write_enhanced, tmp_path, capsys):
     shown = capsys.readouterr().out
     assert "enhanced multi-frame" in shown
     assert "image position" in shown
+
+
+def test_a_spoilt_word_elsewhere_in_the_header_ends_nothing(write_enhanced):
+    """Patient Position with a value representation that does not exist, as one flipped bit makes it."""
+    path = write_enhanced(frames())
+    data = path.read_bytes()
+    assert data.count(b"\x18\x00\x00\x51CS") == 1
+    path.write_bytes(data.replace(b"\x18\x00\x00\x51CS", b"\x18\x00\x00\x51CZ"))
+    try:
+        assert read_volume(path).patient_position is None
+    except InputRefused as refused:
+        assert str(path) in str(refused)
+    list_series(path.parent)
