@@ -1,0 +1,513 @@
+"""Motion between two phases: against the phantom's closed forms, rigid motion, and published excursions."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import septal_phantoms
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from septal_planner import cli
+from septal_planner.anatomy.annulus import Annulus, height_mm, height_sd_mm, measure_annulus
+from septal_planner.anatomy.fossa import Fossa
+from septal_planner.errors import AnatomyNotFound, InputRefused
+from septal_planner.geometry.shapes import HeightPatch
+from septal_planner.inputs.landmarks import Landmarks
+from septal_planner.inputs.volume import Volume
+from septal_planner.motion import Motion, PhaseFound, compare_phases, length_sd, place_at, shift
+from septal_planner.other_phase import add_other_phase, check_pair, find_in_phase, list_motion
+from septal_planner.pipeline import PlannedCase, make_plan
+from septal_planner.plan import load_plan
+from septal_planner.puncture.procedures import Asked
+from septal_planner.puncture.target import fossa_fractions
+from septal_planner.summary import summary
+from septal_planner.validation import volume_of
+
+Array = NDArray[np.float64]
+# how far the whole heart of the other phase is moved, so that the fossa moves as well: the phantom's own stays
+MOVED_LPS = np.array([2.1, -1.3, 3.4])
+
+
+# ------------------------------------------------------------------------------------------- two phases of a phantom
+
+
+@pytest.fixture(scope="module")
+def other_phantom() -> Any:
+    return septal_phantoms.make("normal", quick=True, phase_percent=35)
+
+
+def moved_ct(phantom: Any, by_lps: Array = MOVED_LPS) -> tuple[Volume, Landmarks]:
+    volume = volume_of(phantom)
+    affine = volume.lps_from_index.copy()
+    affine[:3, 3] += by_lps
+    points = {name: points + by_lps for name, points in phantom.landmarks.items()}
+    return replace(volume, lps_from_index=affine, phase_percent=phantom.phase_percent), Landmarks(points)
+
+
+@pytest.fixture(scope="module")
+def case(quick_phantom: Any, other_phantom: Any) -> PlannedCase:
+    one = replace(volume_of(quick_phantom), phase_percent=70.0)
+    return add_other_phase(make_plan(one, Landmarks(quick_phantom.landmarks)), *moved_ct(other_phantom))
+
+
+def true_place(truth: Any, superior: float, anterior: float) -> Array:
+    """The place with these fractions of the true rim's extents, on the true mid-surface."""
+    septum, fossa = truth.heart.septum, truth.fossa
+    u, v = (fossa.rim - septum.center) @ septum.superior, (fossa.rim - septum.center) @ septum.anterior
+    at = np.array([u.min() + superior * np.ptp(u)]), np.array([v.min() + anterior * np.ptp(v)])
+    return np.asarray(septum.point(*at)[0])
+
+
+def test_two_phases_against_closed_form(case: PlannedCase, quick_phantom: Any, other_phantom: Any) -> None:
+    one, two, found = quick_phantom.truth, other_phantom.truth, case.plan.motion
+    assert found is not None
+    assert found.fossa is not None
+    assert found.other_height_mm is not None
+    assert found.height_range_mm is not None
+    annulus = two.mitral.center + MOVED_LPS - one.mitral.center
+    assert np.linalg.norm(found.annulus.vector_mm - annulus) < 1.0
+    assert abs(found.annulus.along_mm - annulus @ one.mitral.normal) < 1.0
+    assert abs(found.annulus.across_mm - np.linalg.norm(np.cross(annulus, one.mitral.normal))) < 1.0
+    assert np.linalg.norm(np.array(found.fossa.vector_mm) - (two.fossa.center + MOVED_LPS - one.fossa.center)) < 1.0
+    assert abs(found.area_change_percent - 100 * (two.mitral.area_mm2 / one.mitral.area_mm2 - 1)) < 3.0
+    cosine = min(1.0, float(one.mitral.normal @ two.mitral.normal))
+    assert abs(found.tilt_deg - np.degrees(np.arccos(cosine))) < 1.0
+    assert case.site.superior_fraction is not None
+    assert case.site.anterior_fraction is not None
+    place = true_place(two, case.site.superior_fraction, case.site.anterior_fraction)
+    assert abs(found.other_height_mm - float(two.height_mm(place)[0])) < 1.0
+    assert np.linalg.norm(np.array(found.other_place_mm) - place - MOVED_LPS) < 1.5
+    low, high = found.height_range_mm
+    assert low == pytest.approx(case.site.height_mm, abs=1e-6)
+    assert abs(low - float(one.height_mm(case.site.target_lps)[0])) < 1.0
+    assert high == found.other_height_mm
+    interval = found.other_height_interval_95_mm
+    assert interval is not None
+    assert interval[0] < float(two.height_mm(place)[0]) < interval[1]
+
+
+def test_the_excursion_is_a_published_one(case: PlannedCase) -> None:
+    """Apico-basal motion 3.6 mm/m2, SD 0.8, at 1.8 m2 on CT (doi 10.1097/RLI.0b013e3181994a73) to 12 mm and more in
+    the healthy on cardiac MR (doi 10.1186/s12968-021-00711-w, table 4); area up to a third (doi 10.1155/2020/3261714).
+    """
+    found = case.plan.motion
+    assert found is not None
+    assert (3.6 - 2 * 0.8) * 1.8 < abs(found.annulus.along_mm) < 15.0
+    assert abs(found.area_change_percent) < 33.0
+    assert not any("more than" in c and "two phases" in c for c in case.cautions)
+
+
+def test_says_it_in_words(case: PlannedCase) -> None:
+    text = summary(case.plan)
+    found = case.plan.motion
+    assert found is not None
+    for words in (
+        "Cardiac phase of the CT", "Motion from 70 % of the RR interval to 35 % of the RR interval", "annulus moves",
+        "toward the ventricle", "height over both", found.meaning,
+        "positions and heights between them are not known",
+    ):
+        assert words in text
+    assert "systole" not in text.lower()
+    assert f"{case.site.height_mm:.1f} mm above the mitral annular plane at 70 %" in found.meaning
+    assert f"lies {found.other_height_mm:.1f} mm above it at 35 %" in found.meaning
+    assert len({m.name for m in case.measurements}) == len(case.measurements)
+    assert [m.name for m in case.plan.measurements] == [m.name for m in case.measurements]
+
+
+def test_a_fossa_not_found_leaves_the_annulus(case: PlannedCase, quick_phantom: Any, other_phantom: Any) -> None:
+    other, marked = moved_ct(other_phantom)
+    dull = replace(other, hu=np.minimum(other.hu, 60).astype(np.int16))  # no contrast agent at all
+    bare = replace(case, plan=case.plan.model_copy(update={"motion": None}))
+    again = add_other_phase(bare, dull, marked)
+    found = again.plan.motion
+    assert found is not None
+    assert found.fossa is None
+    assert found.other_height_mm is None
+    assert found.height_range_mm is None
+    assert found.annulus.distance_mm > 3.0
+    assert set(found.not_assessed) == {"fossa motion", "height in the other phase"}
+    assert all(why.startswith("In the other phase: ") and why.endswith(".") for why in found.not_assessed.values())
+    assert "was not assessed" in found.meaning
+    assert any(c.startswith("Height in the other phase: not assessed.") for c in again.cautions)
+    assert "not assessed" in summary(again.plan)
+
+
+# ----------------------------------------------------------------------------------------------------- rigid motion
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A ring and a spherical membrane above it."""
+
+    ring: Array
+    atrium: Array
+    origin: Array
+    axes: Array  # rows anterior, superior, right to left
+
+
+SADDLE = np.arange(16) * 2 * np.pi / 16
+SCENE = Scene(
+    ring=np.stack([19 * np.cos(SADDLE), 15 * np.sin(SADDLE), 3.0 * np.cos(2 * SADDLE)], axis=-1),
+    atrium=np.array([0.0, 0.0, 25.0]),
+    origin=np.array([-28.0, 4.0, 36.0]),
+    axes=np.array([[0.0, -1.0, 0.0], [0.28, 0.0, 0.96], [0.96, 0.0, -0.28]]),
+)
+
+
+def found_in(scene: Scene, turn: Array, by: Array, *, phase: float | None = None, sd: float = 0.3) -> PhaseFound:
+    """The scene turned about the origin, then moved."""
+    u = np.arange(-12.0, 12.1, 0.5)
+    uu, vv = np.meshgrid(u, u)
+    axes = scene.axes @ turn.T
+    patch = HeightPatch(turn @ scene.origin + by, *axes, u, u, 0.01 * (uu**2 + vv**2))
+    t = np.arange(72) * 2 * np.pi / 72
+    rim = patch.points_lps(8.0 * np.cos(t), 6.5 * np.sin(t))
+    fossa = Fossa(
+        patch=patch, thickness_mm=np.full(uu.shape, 1.5), membrane=(uu / 8) ** 2 + (vv / 6.5) ** 2 < 1, rim_lps=rim,
+        center_lps=patch.points_lps(0.0, 0.0), normal_lps=axes[2], area_mm2=163.0, superior_inferior_mm=13.0,
+        anterior_posterior_mm=16.0, thickness_mean_mm=1.5, thickness_min_mm=1.4, thickness_sd_mm=0.2,
+        surface_sd_mm=sd, center_sd_mm=sd,
+    )
+    return PhaseFound(annulus_of(scene.ring @ turn.T + by, turn @ scene.atrium + by), fossa, phase)
+
+
+def annulus_of(points: Array, atrium: Array) -> Annulus:
+    return measure_annulus(points, atrium_point_lps=atrium)
+
+
+def motion_of(one: PhaseFound, two: PhaseFound, fractions: tuple[float, float] = (0.6, 0.3), **more: Any) -> Motion:
+    assert one.fossa is not None
+    target = place_at(one.fossa, *fractions)
+    return compare_phases(
+        one, two, height_mm=float(height_mm(one.annulus, target)), height_sd_mm=0.5, fractions=fractions, **more
+    )
+
+
+vectors = st.tuples(*[st.floats(-15, 15)] * 3).map(np.array)
+turns = st.tuples(*[st.floats(-1.5, 1.5)] * 3).map(lambda v: Rotation.from_rotvec(v).as_matrix())
+fractions = st.tuples(st.floats(0.1, 0.9), st.floats(0.1, 0.9))
+
+
+@given(turn=turns, by=vectors, at=fractions)
+@settings(max_examples=25)
+def test_a_heart_moved_whole_moves_just_so(turn: Array, by: Array, at: tuple[float, float]) -> None:
+    one, two = found_in(SCENE, turn, np.zeros(3)), found_in(SCENE, turn, by)
+    motion = motion_of(one, two, at)
+    assert motion.fossa is not None
+    np.testing.assert_allclose(motion.annulus.vector_lps, by, atol=1e-9)
+    np.testing.assert_allclose(motion.fossa.vector_lps, by, atol=1e-9)
+    for moved in (motion.annulus, motion.fossa):
+        assert moved.distance_mm == pytest.approx(float(np.linalg.norm(by)), abs=1e-9)
+        assert np.hypot(moved.along_mm, moved.across_mm) == pytest.approx(moved.distance_mm, abs=1e-9)
+    assert motion.tilt_deg == pytest.approx(0.0, abs=1e-6)
+    assert motion.area_change_percent == pytest.approx(0.0, abs=1e-6)
+    assert motion.height_change_mm == pytest.approx(0.0, abs=1e-6)
+    assert motion.other_place_lps is not None
+    assert one.fossa is not None
+    np.testing.assert_allclose(motion.other_place_lps - by, place_at(one.fossa, *at), atol=1e-9)
+
+
+@given(turn=turns, by=vectors)
+@settings(max_examples=10)
+def test_the_way_back_is_the_way_there_reversed(turn: Array, by: Array) -> None:
+    one, two = found_in(SCENE, np.eye(3), np.zeros(3)), found_in(SCENE, turn, by)
+    there, back = motion_of(one, two), motion_of(two, one)
+    assert there.fossa is not None
+    assert back.fossa is not None
+    np.testing.assert_allclose(there.annulus.vector_lps, -back.annulus.vector_lps, atol=1e-9)
+    np.testing.assert_allclose(there.fossa.vector_lps, -back.fossa.vector_lps, atol=1e-9)
+    assert there.tilt_deg == pytest.approx(back.tilt_deg, abs=1e-9)
+    assert there.annulus.distance_sd_mm == pytest.approx(back.annulus.distance_sd_mm, rel=1e-6)
+
+
+@given(at=fractions, turn=turns)
+def test_a_place_has_the_fractions_it_was_asked_for(at: tuple[float, float], turn: Array) -> None:
+    fossa = found_in(SCENE, turn, np.zeros(3)).fossa
+    assert fossa is not None
+    np.testing.assert_allclose(fossa_fractions(fossa, place_at(fossa, *at)), at, atol=1e-9)
+
+
+@given(angle=st.floats(0.5, 40.0), about=st.floats(0, 6.28), lift=st.floats(-12, 12), scale=st.floats(0.8, 1.2))
+@settings(max_examples=25)
+def test_a_ring_turned_moved_and_grown(angle: float, about: float, lift: float, scale: float) -> None:
+    """Closed form: the tilt is the angle, the area goes with the square of the scale, the heights with the plane."""
+    one = found_in(SCENE, np.eye(3), np.zeros(3))
+    turn = Rotation.from_rotvec(np.radians(angle) * np.array([np.cos(about), np.sin(about), 0])).as_matrix()
+    by = np.array([0.0, 0.0, lift])
+    two = replace(one, annulus=annulus_of(scale * SCENE.ring @ turn.T + by, SCENE.atrium))
+    motion = motion_of(one, two)
+    assert motion.tilt_deg == pytest.approx(angle, abs=1e-6)
+    assert motion.area_change_percent == pytest.approx(100 * (scale**2 - 1), abs=1e-6)
+    assert motion.annulus.along_mm == pytest.approx(lift, abs=1e-9)
+    assert motion.annulus.across_mm == pytest.approx(0.0, abs=1e-9)
+    assert one.fossa is not None
+    target = place_at(one.fossa, 0.6, 0.3)
+    assert motion.other_height_mm == pytest.approx(float((target - by) @ turn[:, 2]), abs=1e-6)
+    assert motion.fossa is not None
+    assert motion.fossa.distance_mm == pytest.approx(0.0, abs=1e-12)
+
+
+# -------------------------------------------------------------------------------------------------------------- doubt
+
+
+def test_intervals_hold_the_truth(quick_phantom: Any, other_phantom: Any) -> None:
+    """Both rings marked 100 times with errors of 1 mm along each axis: of each number's intervals of two standard
+    uncertainties 90 to 100 % hold the closed form. 95 % expected, of which 100 trials may show 90 to 99."""
+    one, two = quick_phantom.truth, other_phantom.truth
+    place = true_place(two, 0.5, 0.3)
+    true_shift = two.mitral.center - one.mitral.center
+    n = one.mitral.normal
+    truth = {
+        "distance": float(np.linalg.norm(true_shift)),
+        "along": float(true_shift @ n),
+        "across": float(np.linalg.norm(np.cross(true_shift, n))),
+        "tilt": float(np.degrees(np.arccos(min(1.0, n @ two.mitral.normal)))),
+        "area": 100 * (two.mitral.area_mm2 / one.mitral.area_mm2 - 1),
+        "change": float(two.height_mm(place)[0] - one.height_mm(place)[0]),
+    }
+    held = dict.fromkeys(truth, 0)
+    rng = np.random.default_rng(7)
+    trials = 100
+    plain = found_in(SCENE, np.eye(3), np.zeros(3), sd=1e-9).fossa
+    for _ in range(trials):
+        phases = []
+        for t in (one, two):
+            points = t.mitral.points(16) + rng.normal(size=(16, 3))
+            ring = annulus_of(points, t.heart.la_body.center)
+            phases.append(PhaseFound(ring, plain))
+        a, b = (p.annulus for p in phases)
+        m = compare_phases(*phases, height_mm=0.0, height_sd_mm=0.0, fractions=None)
+        change = float(height_mm(b, place) - height_mm(a, place))
+        change_sd = float(np.hypot(*(height_sd_mm(r, place, point_sd_mm=1.0) for r in (a, b))))
+        for name, value, sd in (
+            ("distance", m.annulus.distance_mm, m.annulus.distance_sd_mm),
+            ("along", m.annulus.along_mm, m.annulus.along_sd_mm),
+            ("across", m.annulus.across_mm, m.annulus.across_sd_mm),
+            ("tilt", m.tilt_deg, m.tilt_sd_deg),
+            ("area", m.area_change_percent, m.area_change_sd_percent),
+            ("change", change, change_sd),
+        ):
+            held[name] += abs(value - truth[name]) <= 2 * sd
+    shares = {name: n / trials for name, n in held.items()}
+    assert all(share >= 0.90 for share in shares.values()), shares
+    # no wider than they need be: half of the interval would miss often
+    assert all(shares[name] < 0.995 for name in ("along", "area", "change")), shares
+
+
+@given(length=st.floats(0, 30), sd=st.floats(0.1, 2.0))
+def test_doubt_of_a_length(length: float, sd: float) -> None:
+    """Isotropic errors: far from nought that of one axis, at nought that of all three (the RMS length of noise)."""
+    found = length_sd(np.array([length, 0, 0]), sd**2 * np.eye(3))
+    assert sd - 1e-12 <= found <= np.sqrt(3) * sd + 1e-12
+    if length < sd:
+        assert found == pytest.approx(np.sqrt(3) * sd)
+    if length > 20 * sd:
+        assert found == pytest.approx(sd, rel=0.01)
+
+
+def test_shift_splits_along_and_across() -> None:
+    found = shift([3.0, 4.0, -12.0], np.diag([0.04, 0.04, 0.09]), [0.0, 0.0, 1.0])
+    assert (found.distance_mm, found.along_mm, found.across_mm) == pytest.approx((13.0, -12.0, 5.0))
+    assert found.along_sd_mm == pytest.approx(0.3)
+    assert found.across_sd_mm == pytest.approx(0.2, rel=0.01)
+
+
+# ------------------------------------------------------------------------------------------------------- what is said
+
+
+def test_more_than_a_heartbeat_is_said() -> None:
+    one = found_in(SCENE, np.eye(3), np.zeros(3))
+    calm = motion_of(one, found_in(SCENE, np.eye(3), np.array([0, 0, -8.0])))
+    assert not any("more than" in note for note in calm.notes)
+    far = motion_of(one, found_in(SCENE, np.eye(3), np.array([0, 0, -21.0])))
+    assert any("annulus moves 21 mm" in note and "doi 10.1186/s12968-021-00711-w" in note for note in far.notes)
+    assert any("fossa moves 21 mm" in note for note in far.notes)
+    grown = replace(one, annulus=annulus_of(1.2 * SCENE.ring, SCENE.atrium))
+    assert any("area differs by 44 %" in n and "10.1155/2020/3261714" in n for n in motion_of(one, grown).notes)
+
+
+def test_phases_are_percentages_or_not_recorded() -> None:
+    one, two = found_in(SCENE, np.eye(3), np.zeros(3)), found_in(SCENE, np.eye(3), np.array([0, 0, -3.0]))
+    for here, there, said in (
+        (70.0, 35.0, "at 70 % of the RR interval lies"),
+        (70.0, None, "at the phase of the other CT (not recorded)"),
+        (None, 35.0, "at 35 % of the RR interval"),
+        (None, None, "at the plan's phase (not recorded)"),
+    ):
+        meaning = motion_of(replace(one, phase_percent=here), replace(two, phase_percent=there)).meaning
+        assert said in meaning
+        assert "systol" not in meaning
+        assert "diastol" not in meaning
+
+
+def test_the_height_asked_for_is_held_against_both_phases() -> None:
+    one = found_in(SCENE, np.eye(3), np.zeros(3), phase=70.0)
+    lowered = annulus_of(SCENE.ring - [0, 0, 9.0], SCENE.atrium)
+    two = replace(one, annulus=lowered, phase_percent=35.0)
+    asked = Asked(low=42.0, high=50.0, tolerance=1.0, source="common practice", flag="memory")
+    motion = motion_of(one, two, asked_height=asked)
+    assert motion.height_mm < 41 < 42 < (motion.other_height_mm or 0)
+    assert "is not met at 70 % of the RR interval and met at 35 %." in motion.meaning
+    same = motion_of(one, replace(one, phase_percent=35.0), asked_height=asked)
+    assert "does not tell from none" in same.meaning
+    assert "is not met at both" in same.meaning
+
+
+def test_a_rim_not_seen_makes_no_height_up() -> None:
+    one, two = found_in(SCENE, np.eye(3), np.zeros(3)), found_in(SCENE, np.eye(3), np.zeros(3))
+    assert two.fossa is not None
+    blind = replace(two, fossa=replace(two.fossa, rim_lps=np.empty((0, 3))))
+    for motion in (motion_of(one, blind), compare_phases(one, two, height_mm=35, height_sd_mm=1, fractions=None)):
+        assert motion.other_height_mm is None
+        assert "rim could not be seen" in motion.not_assessed["height in the other phase"]
+    assert motion_of(one, blind).fossa is None
+    with pytest.raises(ValueError, match="rim"):
+        place_at(blind.fossa, 0.5, 0.5)  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="reason"):
+        PhaseFound(one.annulus, None)
+
+
+def test_measurements_carry_their_doubt() -> None:
+    one, two = found_in(SCENE, np.eye(3), np.zeros(3)), found_in(SCENE, np.eye(3), np.array([1.0, 2.0, -6.0]))
+    lines = {m.name: m for m in list_motion(motion_of(one, two))}
+    assert all(m.sd is not None and m.sd > 0 for m in lines.values())
+    assert lines["motion: annulus along"].value == pytest.approx(-6.0)
+    # center of 16 points of 1 mm in each of two phases: sqrt(2 / 16)
+    assert lines["motion: annulus along"].sd == pytest.approx(np.sqrt(2 / 16), rel=1e-6)
+
+
+# -------------------------------------------------------------------------------------------- what does not go together
+
+
+def marks(by: float = 0.0, **more: Any) -> Landmarks:
+    return Landmarks({"mitral_annulus": SCENE.ring + by}, **more)
+
+
+def ct(fill: int = 0, **more: Any) -> Volume:
+    return Volume(np.full((3, 4, 5), fill, dtype=np.int16), np.eye(4), "ct", **more)
+
+
+def test_pairs_that_cannot_be_are_refused() -> None:
+    for one, two, said in (
+        ((ct(), marks()), (ct(), marks(1.0)), "is the CT of the plan itself"),
+        (
+            (ct(series_instance_uid="1.2", phase_percent=70.0), marks()),
+            (ct(1, series_instance_uid="1.2", phase_percent=70.0), marks(1.0)),
+            "is the CT of the plan itself",
+        ),
+        (
+            (ct(frame_of_reference_uid="1.2"), marks()), (ct(1, frame_of_reference_uid="1.3"), marks(1.0)),
+            "frame of reference 1.3",
+        ),
+        (
+            (ct(), marks(frame_of_reference_uid="1")), (ct(1, frame_of_reference_uid="2"), marks(1)),
+            "frame of reference 2",
+        ),
+        ((ct(), marks()), (ct(1), marks()), "mark them anew"),
+        ((ct(), marks()), (ct(1), Landmarks({"mitral_annulus": np.roll(SCENE.ring, 3, axis=0)})), "mark them anew"),
+    ):
+        with pytest.raises(InputRefused) as refusal:
+            check_pair(*one, *two)
+        assert said in str(refusal.value)
+        assert str(refusal.value).endswith(".")
+
+
+def test_pairs_that_are_odd_are_said() -> None:
+    known = {"frame_of_reference_uid": "1.2", "series_instance_uid": "1.5"}
+    assert check_pair(ct(phase_percent=70.0, **known), marks(), ct(1, phase_percent=35.0, **known), marks(1.0)) == []
+    said = " ".join(check_pair(ct(), marks(), ct(1, phase_percent=35.0), marks(1.0)))
+    assert "one frame of reference is not recorded" in said
+    assert "phase is not recorded in both" in said
+    said = " ".join(check_pair(ct(phase_percent=70.0), marks(), ct(1, phase_percent=70.0), marks(1.0)))
+    assert "Both CTs are at 70 % of the RR interval" in said
+    spines = [Landmarks({**marks(x).points_lps, "spine": np.array([[x * 6.0, 0, 0]])}) for x in (0.0, 1.0)]
+    assert any("spine point lies 6 mm apart" in s for s in check_pair(ct(), spines[0], ct(1), spines[1]))
+
+
+def test_a_ring_that_cannot_be_names_the_phase(other_phantom: Any) -> None:
+    other, marked = moved_ct(other_phantom)
+    points = dict(marked.points_lps)
+    center = points["mitral_annulus"].mean(axis=0)
+    points["mitral_annulus"] = center + 0.4 * (points["mitral_annulus"] - center)
+    with pytest.raises(AnatomyNotFound, match="In the other phase: "):
+        find_in_phase(other, Landmarks(points))
+
+
+# ---------------------------------------------------------------------------------------------------- from end to end
+
+
+@pytest.fixture(scope="module")
+def two_written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("phases")
+    for phase in ("70", "35"):
+        call = ["phantom", "normal", "--size", "quick", "--phase", phase, "--out", str(folder / phase)]
+        assert cli.main(call) == 0
+    return folder
+
+
+def call_with(folder: Path, out: Path, *more: str) -> list[str]:
+    return ["plan", str(folder / "70" / "ct"), str(folder / "70" / "landmarks.json"), "--out", str(out), *more]
+
+
+def test_plan_with_two_phases(two_written: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    second = two_written / "35"
+    other = ("--other-ct", str(second / "ct"), "--other-landmarks", str(second / "landmarks.json"))
+    assert cli.main(call_with(two_written, tmp_path / "out", *other)) == 0
+    said = capsys.readouterr().out
+    assert "Motion from 70 % of the RR interval to 35 % of the RR interval" in said
+    plan = load_plan(tmp_path / "out" / "plan.json")
+    assert plan.motion is not None
+    # the truth that stands beside each phase
+    truth = [json.loads((two_written / p / "truth.json").read_text("utf-8")) for p in ("70", "35")]
+    centers = [np.array(t["mitral_annulus"]["center_mm"]) for t in truth]
+    assert np.linalg.norm(np.array(plan.motion.annulus.vector_mm) - (centers[1] - centers[0])) < 1.0
+    assert truth[0]["frame_of_reference_uid"] == truth[1]["frame_of_reference_uid"]
+    assert plan.motion.other_ct.phase_percent == 35
+    assert plan.motion.other_ct.content_sha256 != plan.ct.content_sha256
+    # printed again from the saved plan alone
+    assert cli.main(["report", str(tmp_path / "out" / "plan.json"), "--out", str(tmp_path / "again")]) == 0
+
+
+@pytest.mark.parametrize(
+    ("more", "status", "said"),
+    [
+        (["--other-ct", "{35}/ct"], 2, "--other-landmarks is missing"),
+        (["--other-landmarks", "{35}/landmarks.json"], 2, "--other-ct is missing"),
+        (["--other-phase", "35"], 2, "--other-ct is missing"),
+        (["--other-series", "1.2.3"], 2, "--other-ct is missing"),
+        (["--other-ct", "{70}/ct", "--other-landmarks", "{35}/landmarks.json"], 3, "the CT of the plan itself"),
+        (["--other-ct", "{35}/ct", "--other-landmarks", "{70}/landmarks.json"], 3, "mark them anew"),
+        (["--other-ct", "{35}/none", "--other-landmarks", "{35}/landmarks.json"], 3, "does not exist"),
+        (["--other-ct", "{35}/ct", "--other-landmarks", "{35}/truth.json"], 3, "landmarks"),
+    ],
+)
+def test_half_a_second_phase_is_refused(
+    two_written: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], more: list[str], status: int, said: str
+) -> None:
+    places = {"{70}": str(two_written / "70"), "{35}": str(two_written / "35")}
+    given = [next((m.replace(k, v) for k, v in places.items() if k in m), m) for m in more]
+    assert cli.main(call_with(two_written, tmp_path / "out", *given)) == status
+    told = capsys.readouterr().err.strip().splitlines()[-1]
+    assert said in told
+    assert told.endswith(".")
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_phase_a_phantom_has_not(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    call = ["phantom", "normal", "--size", "quick", "--phase", "50", "--out", str(tmp_path / "out")]
+    assert cli.main(call) == 2
+    assert "no phase 50 %" in capsys.readouterr().err
+
+
+def test_old_plans_have_no_motion() -> None:
+    for path in sorted((Path(__file__).parent / "old_plans").glob("*.json")):
+        assert load_plan(path).motion is None
+        assert "Motion from" not in summary(load_plan(path))
