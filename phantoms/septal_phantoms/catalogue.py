@@ -150,7 +150,8 @@ def end_systole(shape: Shape) -> Shape:
 
 PHASES: dict[str, dict[float, Shape]] = {name: {70.0: shape} for name, shape in SHAPES.items()}
 PHASES["normal"][35.0] = SYSTOLE
-PHASES["rotated-heart"][35.0] = end_systole(SHAPES["rotated-heart"])
+# the appendage gives way to the pulmonary trunk
+PHASES["rotated-heart"][35.0] = replace(end_systole(SHAPES["rotated-heart"]), appendage_shift=(0.0, 6.0, 12.0))
 
 
 def shape_of(name: str, phase_percent: float | None) -> tuple[Shape, float]:
