@@ -203,28 +203,37 @@ def said_phase(percent: float | None) -> str:
 # ------------------------------------------------------------------------------------------------------------ the parts
 
 
-def _center_covariance(fossa: Fossa) -> Array:
+def _center_covariance(fossa: Fossa, center_sd_mm: float) -> Array:
     """Of the fossa's centre (3, 3), mm2: in the septal plane, and along its normal."""
     n = fossa.normal_lps
-    flat = _in_plane_sd(fossa)
-    return np.asarray(flat**2 * (np.eye(3) - np.outer(n, n)) + fossa.surface_sd_mm**2 * np.outer(n, n))
+    return np.asarray(center_sd_mm**2 * (np.eye(3) - np.outer(n, n)) + fossa.surface_sd_mm**2 * np.outer(n, n))
 
 
-def _in_plane_sd(fossa: Fossa) -> float:
-    return 1.0 if fossa.center_sd_mm is None else fossa.center_sd_mm
+def _cannot_be_placed(plan: PhaseFound, other: PhaseFound) -> str:
+    """Why the fossae of both phases cannot be laid on each other, or an empty text."""
+    if other.fossa is None or plan.fossa is None:
+        return other.no_fossa or plan.no_fossa
+    for fossa, which in ((plan.fossa, "plan's"), (other.fossa, "other")):
+        if not len(fossa.rim_lps) or fossa.center_sd_mm is None:
+            return (
+                f"The fossa's rim could not be seen in the {which} phase, so that neither its centre nor the same "
+                "place on it is known there."
+            )
+    return ""
 
 
 def _fossa_shift(plan: PhaseFound, other: PhaseFound, missing: dict[str, str]) -> Shift | None:
-    if other.fossa is None or plan.fossa is None:
-        missing["fossa motion"] = other.no_fossa or plan.no_fossa
+    why = _cannot_be_placed(plan, other)
+    if why:
+        missing["fossa motion"] = why
         return None
-    for found, which in ((plan, "plan's"), (other, "other")):
-        if found.fossa is not None and not len(found.fossa.rim_lps):
-            missing["fossa motion"] = (
-                f"The fossa's rim could not be seen in the {which} phase, so that its centre is not known there."
-            )
-            return None
-    covariance = _center_covariance(plan.fossa) + _center_covariance(other.fossa)
+    covariance = np.zeros((3, 3))
+    for fossa in (plan.fossa, other.fossa):
+        assert fossa is not None
+        assert fossa.center_sd_mm is not None
+        covariance += _center_covariance(fossa, fossa.center_sd_mm)
+    assert plan.fossa is not None
+    assert other.fossa is not None
     return shift(other.fossa.center_lps - plan.fossa.center_lps, covariance, plan.annulus.normal_lps)
 
 
@@ -232,16 +241,15 @@ def _same_place(
     plan: PhaseFound, other: PhaseFound, fractions: tuple[float, float] | None, missing: dict[str, str]
 ) -> tuple[Array | None, float]:
     """The place on the other phase's mid-surface, and the doubt of its correspondence in the septal plane (mm)."""
-    if other.fossa is None or plan.fossa is None:
-        missing["height in the other phase"] = other.no_fossa or plan.no_fossa
+    why = _cannot_be_placed(plan, other)
+    if not why and fractions is None:
+        why = "Where on the fossa the target of the plan lies is not assessed, so that the same place cannot be told."
+    if why or fractions is None:
+        missing["height in the other phase"] = why
         return None, 0.0
-    if fractions is None or not len(other.fossa.rim_lps):
-        which = "plan's" if fractions is None else "other"
-        missing["height in the other phase"] = (
-            f"The fossa's rim could not be seen in the {which} phase, so that the same place on it cannot be told."
-        )
-        return None, 0.0
-    doubt = float(np.hypot(_in_plane_sd(plan.fossa), _in_plane_sd(other.fossa)))
+    assert plan.fossa is not None
+    assert other.fossa is not None
+    doubt = float(np.hypot(plan.fossa.center_sd_mm or 0.0, other.fossa.center_sd_mm or 0.0))
     return place_at(other.fossa, *fractions), doubt
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from septal_planner.plan import MotionFound, Plan, ShiftFound
 
 
@@ -55,10 +57,10 @@ def _motion_lines(plan: Plan, m: MotionFound) -> list[str]:
 
     def moved(s: ShiftFound) -> str:
         side = "toward the atrium" if s.along_mm > 0 else "toward the ventricle"
-        x, y, z = s.vector_mm
+        x, y, z = (f"{v:.1f}" for v in np.round(s.vector_mm, 1) + 0.0)
         return (
-            f"{s.distance_mm:.1f} mm +- {2 * s.distance_sd_mm:.1f} (LPS {x:.1f} {y:.1f} {z:.1f}); along the annular "
-            f"normal {abs(s.along_mm):.1f} +- {2 * s.along_sd_mm:.1f} {side}, across {s.across_mm:.1f} +- "
+            f"{s.distance_mm:.1f} mm +- {2 * s.distance_sd_mm:.1f} (LPS {x} {y} {z}); along the annular normal "
+            f"{abs(s.along_mm):.1f} +- {2 * s.along_sd_mm:.1f} {side}, across {s.across_mm:.1f} +- "
             f"{2 * s.across_sd_mm:.1f}"
         )
 
@@ -83,4 +85,8 @@ def _motion_lines(plan: Plan, m: MotionFound) -> list[str]:
             f"Motion from the plan's phase ({_phase(plan.ct.phase_percent)}) to the other "
             f"({_phase(m.other_ct.phase_percent)})"
         )
-    return [title, *(f"  {name:21} {value}" for name, value in rows), f"  {m.meaning}"]
+    return [
+        f"{title} (+-: two standard uncertainties)",
+        *(f"  {name:21} {value}" for name, value in rows),
+        f"  {m.meaning}",
+    ]
