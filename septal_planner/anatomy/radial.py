@@ -93,8 +93,8 @@ def fit_radius(
     Rays running on through a mouth lie far outside their neighbours and lose their weight; rays stopped early by a
     streak or a papillary muscle lose it more slowly. `fixed` rays (a valve's gate) keep theirs. `other_mm`: a second
     place (n,) where the wall may be, taken unless it lies three times as far from the surface as it takes shape as
-    `wall_mm` does. `trust` weighs the rays. `stiffness` is meant for 2400 directions and scales itself to others (the umbrella Laplacian shrinks with
-    the square of the spacing).
+    `wall_mm` does. `trust` weighs the rays. `stiffness` is meant for 2400 directions and scales itself to others (the
+    umbrella Laplacian shrinks with the square of the spacing).
     """
     count = wall_mm.size
     _, laplacian = sphere_directions(count)
