@@ -142,7 +142,7 @@ def _outlines(plane: PicturePlane, chambers: Chambers) -> list[Mark]:
 
 def label_outlines(plane: PicturePlane, label_volume: Volume, names: Iterable[str] = LABELS) -> list[Mark]:
     """Outline of each label where a plane cuts it: the nearest voxel's label on a fine grid of the plane, smoothed by
-    most of a voxel (thin things by a third of one), cut half-way; each role is the label's name."""
+    half a voxel (thin things by a third of one), cut half-way; each role is the label's name."""
     voxel = float(spacing_mm(label_volume.lps_from_index).min())
     step = min(0.4, voxel / 2)
     found = sample_lps(label_volume, plane.points_lps(step), order=0, fill_hu=0.0)
@@ -151,7 +151,7 @@ def label_outlines(plane: PicturePlane, label_volume: Volume, names: Iterable[st
         here = found == LABELS[name]
         if here.any():
             thin = name in ("fossa_membrane", "metal")
-            share = gaussian_filter(here.astype(np.float64), (0.3 if thin else 0.75) * voxel / step)
+            share = gaussian_filter(here.astype(np.float64), (0.3 if thin else 0.6) * voxel / step)
             share[[0, -1]] = share[:, [0, -1]] = 0.0  # a label that runs out of the picture is closed at its edge
             for line in zero_lines(share - 0.5, step, step / 2, longer_than_mm=SHORTEST_OUTLINE_MM):
                 marks.append(mark(name, line))

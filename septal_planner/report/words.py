@@ -122,7 +122,6 @@ def page_content(
         "flags": [[k, v] for k, v in FLAGS.items() if profile and any(b.flag == k for b in profile.bands)],
         # what is said of the scan's contrast stands beside its table, not among the cautions once more
         "cautions": [c for c in plan.cautions if contrast is None or c not in contrast["sentences"]],
-        "limits": list(reach.limits),
         "version": f"{plan.software.name} {plan.software.version}",
         "content": plan.ct.content_sha256[:12],
     }
@@ -305,7 +304,8 @@ def _measurements(plan: Plan) -> list[dict[str, Any]]:
     for m in plan.measurements:
         title = next(t for t, starts in _GROUPS if m.name.startswith(starts))
         groups[title].append([
-            _capital(m.name.removeprefix("motion: ")), number(m.value, m.unit),
+            _capital(m.name.removeprefix("motion: ")),
+            number(m.value, m.unit, sign=m.name.startswith("motion: change")),
             "" if m.sd is None else f"±\u00a0{number(2 * m.sd, m.unit, with_unit=False)}", m.method,
         ])
     return [{"title": title, "rows": rows} for title, rows in groups.items() if rows]

@@ -21,7 +21,7 @@ from septal_planner.pipeline import PlannedCase
 from septal_planner.plan import Plan, build_plan, load_plan, plan_as_json
 from septal_planner.report import pdf
 from septal_planner.report.pdf import pdf_bytes, write_pdf
-from septal_planner.report.pictures import Mark, Picture, Pictures
+from septal_planner.report.picture import Mark, Picture, Pictures
 
 OLD_PLANS = Path(__file__).parents[1] / "old_plans"
 IDENTITY = {"name": "INVENTED^PERSON^Żofia", "id": "NR-4711", "birth_date": "1950-01-31"}
@@ -77,7 +77,7 @@ def test_fonts_are_inside_and_text_can_be_selected(paper: str, plan: Plan, pictu
     size = {"a4": (595, 842), "letter": (612, 792)}[paper]
     width, height = map(float, re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", info).groups())  # type: ignore[union-attr]
     assert (round(width), round(height)) == size
-    assert "Pages:           3" in info
+    assert "Pages:           4" in info
 
 
 @needs_poppler
@@ -97,7 +97,7 @@ def test_first_page_holds_everything_for_the_table(
         *[view.label for view in (case.views or {}).values()], *(f"{abs(v):.1f}" for v in site.target_lps),
     ):
         assert words in first, words
-    for page in (1, 2, 3):
+    for page in (1, 2, 3, 4):
         text = text_of(path, page=page)
         assert "not a medical device" in text
         assert "local protocol and licensed practice come first" in text
@@ -123,7 +123,9 @@ def test_the_fullest_first_page_stays_one_page(plan: Plan, pictures: Pictures, t
     for paper in ("a4", "letter"):
         write_pdf(Plan.model_validate(crowded), pictures, tmp_path / "plan.pdf", paper=paper, identity=IDENTITY)
         assert "Letters at the edges" in text_of(tmp_path / "plan.pdf", page=1)
-        assert text_of(tmp_path / "plan.pdf", page=2).startswith("All measurements")
+        assert text_of(tmp_path / "plan.pdf", page=2).startswith("Labels over the CT")
+        assert text_of(tmp_path / "plan.pdf", page=3).startswith("All measurements")
+        assert text_of(tmp_path / "plan.pdf", page=4).startswith("Checks")
 
 
 @needs_poppler
@@ -146,7 +148,7 @@ def test_no_name_unless_asked(case: PlannedCase, pictures: Pictures, tmp_path: P
     write_pdf(plan, pictures, tmp_path / "plan.pdf")
     printed = (tmp_path / "plan.pdf").read_bytes().decode("latin-1")
     for text in (plan_as_json(plan), text_of(tmp_path / "plan.pdf"), printed):
-        for secret in ("INVENTED", "PERSON", "4711", "1950"):
+        for secret in ("INVENTED", "PERSON", "NR-4711", "1950-01"):
             assert secret not in text
     assert "Patient (to be filled in)" in text_of(tmp_path / "plan.pdf", page=1)
     write_pdf(plan, pictures, tmp_path / "plan.pdf", identity=IDENTITY)
@@ -216,3 +218,43 @@ def test_disk_full_leaves_what_was_there(
     monkeypatch.undo()
     assert [p.name for p in tmp_path.iterdir()] == ["plan.pdf"]
     assert (tmp_path / "plan.pdf").read_bytes() == b"before"
+
+
+@needs_poppler
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_what_was_not_assessed_is_said_with_its_reason(
+    paper: str, unseen: PlannedCase, unseen_pictures: Pictures, tmp_path: Path
+) -> None:
+    write_pdf(unseen.plan, unseen_pictures, tmp_path / "plan.pdf", paper=paper)
+    first = text_of(tmp_path / "plan.pdf", page=1)
+    for words in (
+        "place not assessed", "as dark as muscle", "Rim of the membrane: not assessed", "Letters at the edges",
+    ):  # fmt: skip
+        assert words in first, words
+    assert f"{unseen.site.height_mm:.1f} mm" in first
+    assert "None" not in text_of(tmp_path / "plan.pdf")
+    second = text_of(tmp_path / "plan.pdf", page=2)
+    assert "outline not assessed" in second
+    assert "volume not assessed" in second
+    assert "fossa area" not in text_of(tmp_path / "plan.pdf").lower()
+    for check in unseen.plan.puncture.checks:
+        if check.value is None:
+            assert check.status == "not assessed"
+
+
+@needs_poppler
+def test_the_contrast_of_the_scan_is_printed_once(case: PlannedCase, pictures: Pictures, tmp_path: Path) -> None:
+    contrast = case.plan.anatomy.contrast
+    assert contrast is not None
+    doubt = "The image noise is 50 HU (SD), which is high."
+    anatomy = case.plan.anatomy.model_copy(
+        update={"contrast": contrast.model_copy(update={"sentences": (*contrast.sentences, doubt)})}
+    )
+    plan = case.plan.model_copy(update={"anatomy": anatomy, "cautions": (*case.plan.cautions, doubt)})
+    write_pdf(plan, pictures, tmp_path / "plan.pdf")
+    assert text_of(tmp_path / "plan.pdf").count("The image noise is 50 HU") == 1
+    second = text_of(tmp_path / "plan.pdf", page=2)
+    for words in ("Contrast of this scan", "Blood at the landmark", "Across the septum", "Labels over the CT", doubt):
+        assert words in second
+    for name, blood in contrast.blood.items():
+        assert f"{name.replace('_', ' ').capitalize()} {blood.mean_hu:.0f} {blood.spread_hu:.0f}" in second

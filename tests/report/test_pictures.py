@@ -16,8 +16,9 @@ from PIL import Image
 
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.pipeline import PlannedCase
+from septal_planner.report.picture import Picture, Pictures
 from septal_planner.report.picture_planes import PicturePlane, orientation_letters
-from septal_planner.report.pictures import Picture, Pictures, render_pictures, septum_window
+from septal_planner.report.pictures import render_pictures, septum_window
 
 PLANES = ("caval_long_axis", "short_axis", "four_chamber")
 
