@@ -105,7 +105,10 @@ def find_in_phase(
         if progress is not None:
             progress(f"Other phase: {text[:1].lower()}{text[1:]}")
 
-    landmarks = check_landmarks(landmarks, volume)
+    try:
+        landmarks = check_landmarks(landmarks, volume)
+    except InputRefused as problem:
+        raise InputRefused(f"In the other phase: {problem}") from problem
     points = landmarks.points_lps
     septum = points["fossa"][0]
     try:
