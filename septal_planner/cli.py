@@ -229,6 +229,21 @@ def build_parser() -> argparse.ArgumentParser:
         help="also plan N times with 1 mm observer noise on all points and count how often the height interval "
         "holds the truth (default: 0)",
     )
+    validate.add_argument(
+        "--random",
+        metavar="N",
+        type=_whole,
+        default=0,
+        help="also plan N random hearts and tell how the errors are spread (default: 0)",
+    )
+    validate.add_argument(
+        "--trials",
+        metavar="N",
+        type=_whole,
+        default=0,
+        help="also plan N times with other hearts, image noise and 1 mm observer noise, and count how often each 95 %% "
+        "interval holds the truth (default: 0)",
+    )
     _add_json(validate)
 
     add("schema", "print the JSON Schema of plan.json")

@@ -15,7 +15,7 @@ import septal_phantoms
 
 from septal_planner import validation
 from septal_planner.anatomy.opacification import Opacification, read_opacification
-from septal_planner.errors import CallIsOff
+from septal_planner.errors import CallIsOff, InputRefused
 from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks
 from septal_planner.inputs.series_summary import list_series
@@ -234,8 +234,14 @@ def validate(arguments: argparse.Namespace) -> int:
     """Phantoms against truth; ends with status 1 where a bar of the standard size is not met."""
     with ExitStack() as stack:
         folder = stack.enter_context(staged(arguments.out)) if arguments.out is not None else None
-        results, coverage = validation.validate(quick=arguments.quick, seeds=arguments.seeds, progress=Progress())
-        document = validation.as_document(results, coverage, quick=arguments.quick)
+        found = validation.validate(
+            quick=arguments.quick,
+            seeds=arguments.seeds,
+            random=arguments.random,
+            trials=arguments.trials,
+            progress=Progress(),
+        )
+        document = validation.as_document(found)
         if folder is not None:
             validation.write(document, folder)
     print(json.dumps(document, indent=1) if arguments.json else validation.as_markdown(document).rstrip())
@@ -332,7 +338,11 @@ class OtherCt:
         """Its CT and its points as they were marked."""
         marked = read_landmarks(self.landmarks)
         say("Reading the CT of the other phase")
-        volume = read_volume(self.ct, series_uid=self.series, phase_percent=self.phase_percent, progress=say)
+        try:
+            volume = read_volume(self.ct, series_uid=self.series, phase_percent=self.phase_percent, progress=say)
+        except InputRefused as problem:  # the readers name the options of the plan's own CT
+            said = str(problem).replace("--series", "--other-series").replace("--phase", "--other-phase")
+            raise InputRefused(f"In the other phase: {said}") from problem
         return volume, marked
 
 

@@ -337,11 +337,17 @@ def random_scan(seed: int) -> Scan:
     return replace(scan, right_atrium=streaks, plain_blood=plain)
 
 
-def make_random(seed: int, quick: bool = True, landmark_noise_mm: float = 0.0) -> Phantom:
+def make_random(
+    seed: int, quick: bool = True, landmark_noise_mm: float = 0.0, *, noise_seed: int | None = None
+) -> Phantom:
     """The random heart of this seed in the scan of this seed, named `random-<seed>`, in mid-diastole (70 %). `quick`:
     voxels of at least 1 mm and the heart alone; `landmark_noise_mm`: standard deviation per coordinate of Gaussian
-    observer noise on all points."""
-    scan = random_scan(seed)
+    observer noise on all points; `noise_seed` of image and observer noise, `seed` unless told."""
     return make_scanned(
-        f"random-{seed}", scan, 70.0, quick=quick, seed=seed, landmark_noise_mm=landmark_noise_mm
+        f"random-{seed}",
+        random_scan(seed),
+        70.0,
+        quick=quick,
+        seed=seed if noise_seed is None else noise_seed,
+        landmark_noise_mm=landmark_noise_mm,
     )
