@@ -29,7 +29,9 @@ def planned(written_phantom: Any, tmp_path_factory: pytest.TempPathFactory) -> t
 
 def test_writes_what_it_promises_and_nothing_else(planned: tuple[Path, str, str]) -> None:
     out, _, _ = planned
-    assert sorted(p.name for p in out.iterdir()) == ["labels.nii.gz", "pictures", "plan.json", "plan.pdf"]
+    assert sorted(p.name for p in out.iterdir()) == [
+        "labels.nii.gz", "pictures", "plan.json", "plan.pdf", "quality.png",
+    ]  # fmt: skip
     assert (out / "plan.pdf").read_bytes().startswith(b"%PDF-")
     assert len(list((out / "pictures").glob("*.png"))) >= 4
 
@@ -80,7 +82,7 @@ def test_the_same_call_gives_the_same_bytes(
     words = ["plan", str(written_phantom.ct), str(written_phantom.landmarks), "--out", str(tmp_path), "--json"]
     assert cli.main(words) == 0
     assert json.loads(capsys.readouterr().out) == json.loads((planned[0] / "plan.json").read_text("utf-8"))
-    for name in ("plan.json", "plan.pdf", "labels.nii.gz", "pictures/pictures.json"):
+    for name in ("plan.json", "plan.pdf", "quality.png", "labels.nii.gz", "pictures/pictures.json"):
         assert (tmp_path / name).read_bytes() == (planned[0] / name).read_bytes(), name
 
 
@@ -90,6 +92,7 @@ def test_report_prints_the_saved_plan_again(
     assert cli.main(["report", str(planned[0] / "plan.json"), "--out", str(tmp_path / "a4")]) == 0
     assert (tmp_path / "a4" / "plan.pdf").read_bytes() == (planned[0] / "plan.pdf").read_bytes()
     assert cli.main(["report", str(planned[0] / "plan.json"), "--out", str(tmp_path / "us"), "--paper", "letter"]) == 0
+    assert (tmp_path / "a4" / "quality.png").read_bytes() == (planned[0] / "quality.png").read_bytes()
     assert (tmp_path / "us" / "plan.pdf").read_bytes() != (planned[0] / "plan.pdf").read_bytes()
     # without its pictures it says what is missing
     shutil.copy(planned[0] / "plan.json", tmp_path / "plan.json")

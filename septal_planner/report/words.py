@@ -93,7 +93,7 @@ def page_content(
 ) -> dict[str, Any]:
     """Everything the printed pages say, as plain lists and texts. No patient identity but the one given."""
     doubt = {m.name: m.sd for m in plan.measurements}
-    p, reach = plan.puncture, plan.reach
+    p = plan.puncture
     contrast = _contrast(plan)
     profile = plan.procedure_profile
     title = profile.title if profile else p.procedure
