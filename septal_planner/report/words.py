@@ -205,7 +205,7 @@ def label_legend(plan: Plan, pictures: Pictures) -> list[list[str]]:
     for role, name in LABEL_NAMES.items():
         found = volume.get(f"{name.lower()} volume")
         if role == "metal":
-            said = "" if role in drawn else "none in these planes"
+            said = "marked in these planes" if role in drawn else "none in these planes"
         elif role == "fossa_membrane":
             area = plan.anatomy.fossa.area_mm2
             sd = next((m.sd for m in plan.measurements if m.name == "fossa area"), None)

@@ -148,7 +148,7 @@ def test_metal_and_an_unseen_membrane(unseen: PlannedCase, unseen_pictures: Pict
     said = {role: words for role, _, words in label_legend(unseen.plan, unseen_pictures)}
     assert said["left_atrium"] == "cut by the CT's edge: volume not assessed"
     assert said["fossa_membrane"] == "outline not assessed"
-    assert said["metal"] == ""
+    assert said["metal"] == "marked in these planes"
     assert said["right_atrium"].endswith("mL")
 
 
