@@ -12,30 +12,36 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, median_filter
-from skimage.draw import polygon2mask
+from scipy.ndimage import gaussian_filter
+from scipy.spatial import cKDTree
 
-from septal_planner.anatomy.atria import WALL_HU
 from septal_planner.anatomy.chambers import LABELS, Chambers
-from septal_planner.anatomy.wall import WallFit, blur_mm, fit_walls
+from septal_planner.anatomy.membrane import Membrane, find_membrane
+from septal_planner.anatomy.septal_wall import (
+    TYPICAL_MM,
+    SeptalWall,
+    Side,
+    measure_septal_wall,
+    one_sided_surface,
+    septal_axes,
+)
 from septal_planner.errors import AnatomyNotFound
 from septal_planner.geometry.frames import apply_affine, unit_vector
-from septal_planner.geometry.shapes import HeightPatch
+from septal_planner.geometry.shapes import DistanceField, HeightPatch
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.resample import sample_lps
 from septal_planner.inputs.volume import Volume
 
+__all__ = ["Fossa", "find_fossa", "label_membrane", "septal_axes"]
+
 Array = NDArray[np.float64]
-# half width and step of the square of profiles: a first look for the wall's direction, then the measurement
-FIRST_LOOK_MM = (15.0, 1.0)
-MEASUREMENT_MM = (17.0, 0.5)
-RIM_REACH_MM = 16.0
-LEAST_OVER_MM = 0.8  # the least thickness is that of a spot this broad (one SD), not of one noisy profile
-# A membrane's radius: half of 17.2 + 2 x 4.1 mm, the longer diameter and two SD in 97 autopsy hearts
-# (doi 10.1002/ccd.31304); a thin wall that runs on farther is the fold between the atria's free walls, not the fossa.
-LARGEST_RADIUS_MM = 12.7
-W_MM = np.arange(-13.0, 13.01, 0.25)
-ANGLES = 72
+CORE_MM = 6.0         # around the marked point: here the membrane should be
+THICKEST_MEMBRANE_MM = 5.0  # mean and more than four SD of 1.8 mm, SD 0.7 (doi 10.1016/s0002-8703(05)80191-7)
+UNSEEN_MM = 4.0       # farther from one atrium's blood than from the other's: the farther one's edge is not its wall
+SEEN_SHARE = 0.6      # of the membrane, that must be seen from both sides
+METAL_HU = 3000.0
+METAL_NEAR_MM = 5.0   # metal so near the surface at the marked point lies within the wall
+BRIGHT_WALL_HU = 150.0  # no muscle; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -61,7 +67,7 @@ class Fossa:
     surface_sd_mm: float                          # of the mid-surface's position along the normal
     notes: tuple[str, ...] = ()
     seen_from: Literal["both", "left", "right"] = "both"  # whose blood showed the wall
-    not_assessed: Mapping[str, str] = field(default_factory=dict)  # rim, area, extents, thickness -> one sentence
+    not_assessed: Mapping[str, str] = field(default_factory=dict)  # rim, center, area, extents, thickness -> sentence
     thickness_at_sd_mm: float | None = None       # of the thickness at one place
     thickness_min_sd_mm: float | None = None
     area_sd_mm2: float | None = None
@@ -71,57 +77,187 @@ class Fossa:
     normal_sd_deg: float | None = None            # about each axis of the septal plane
 
 
-def septal_axes(normal_lps: Array) -> tuple[Array, Array, Array]:
-    """Axes of the septal plane as unit vectors: toward anterior, toward superior, right atrium toward left.
-
-    Superior is the head direction as far as it lies in the plane; anterior is across it, on the patient's front side.
-    """
-    normal = unit_vector(normal_lps)
-    head = np.array([0.0, 0.0, 1.0])
-    superior = unit_vector(head - (head @ normal) * normal)
-    anterior = np.cross(superior, normal)
-    if anterior[1] > 0:
-        anterior = -anterior
-    return anterior, superior, normal
-
-
 def find_fossa(
     volume: Volume, landmarks: Landmarks, chambers: Chambers, *, progress: Callable[[str], None] | None = None
 ) -> Fossa:
     """Measure the septal wall around the `fossa` point and find its connected thin part.
 
-    Raises AnatomyNotFound when the two sides cannot be told apart or no thin part surrounds the point.
+    Where the blood on one side cannot be told from the wall, the surface comes from the other side alone, and rim and
+    thickness are not assessed. Raises AnatomyNotFound when neither side shows the wall or the point is off the septum.
     """
     if progress:
         progress("Measuring the septal wall")
     point = landmarks.points_lps["fossa"][0]
     left, right = chambers.distance["left_atrium"], chambers.distance["right_atrium"]
 
+    to_left, to_right = float(left.at(point)), float(right.at(point))
+
     def between(points: Array) -> Array:
-        return left.at(points) - right.at(points)  # falls from the right side to the left, nought half-way
+        """Falls from the right side to the left; nought half-way, or, where one side's blood is not seen up to the
+        marked point, just outside the other's."""
+        if to_right > to_left + UNSEEN_MM:
+            return left.at(points) - TYPICAL_MM / 2
+        if to_left > to_right + UNSEEN_MM:
+            return TYPICAL_MM / 2 - right.at(points)
+        return left.at(points) - right.at(points)
 
-    origin, normal = _start(point, between, float(left.at(point)), float(right.at(point)))
-    _, patch = _measure(volume, origin, normal, between, *FIRST_LOOK_MM)
-    # once more, square to the wall now known: profiles that cross it obliquely see it too thick
-    near = np.hypot(*np.meshgrid(patch.u_mm, patch.v_mm)) < 8.0
-    uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
-    normal = unit_vector(patch.normals_lps(uu[near], vv[near]).mean(axis=0))
-    origin = patch.points_lps(0.0, 0.0)
-    fit, patch = _measure(volume, origin, normal, between, *MEASUREMENT_MM)
+    origin, normal = _start(point, between, to_left, to_right)
+    noise = _noise_hu(volume, left, point)
+    wall = measure_septal_wall(volume, origin, normal, between, noise)
+    uu, vv = np.meshgrid(wall.patch.u_mm, wall.patch.v_mm)
+    core = np.hypot(uu, vv) < CORE_MM
+    seen_left, seen_right = wall.stands_out("left"), wall.stands_out("right")
+    implant = _implant(volume, chambers, wall)
+    if implant is not None:
+        return _thick(wall, core, point, implant)
+    thin = seen_left & seen_right & (wall.thickness_mm < THICKEST_MEMBRANE_MM)
+    if _share_near(thin, uu, vv) >= SEEN_SHARE:
+        mid = wall.patch.points_lps(uu, vv)
+        off_left, off_right = left.at(mid), right.at(mid)
+        seen = seen_left & seen_right & (np.abs(off_left - 3.5) < 5.5) & (np.abs(off_right - 3.5) < 5.5)
+        gap = np.maximum(off_left + off_right, 8.0)
+        found = find_membrane(wall.patch, np.where(seen, wall.thickness_mm, gap))
+        if found is None:
+            return _thick(
+                wall, core, point,
+                "No part of the wall around the fossa point is thinner than its surroundings, as after a patch, or the "
+                "point is off the fossa: there is no thin membrane to measure; check the fossa point.",
+            )
+        if float(np.mean((seen_left & seen_right)[found.inside])) >= SEEN_SHARE:
+            return _seen_from_both(wall, found)
+    return _seen_from_one(volume, wall, point, core, seen_left, seen_right, left, right)
 
-    contrast = np.minimum(fit.near_hu, fit.far_hu) - WALL_HU
-    uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
-    core = np.hypot(uu, vv) < 6.0
-    if float(np.median(contrast.reshape(uu.shape)[core])) < 40:
-        raise AnatomyNotFound(
-            "The blood on one side of the septum is no brighter than the wall itself around the fossa point, so the "
-            "membrane cannot be seen in this scan: use a phase in which both atria are opacified."
+
+def _noise_hu(volume: Volume, left: DistanceField, point: Array) -> float:
+    """Noise of one voxel, from the left atrium's blood within 20 mm of the point: what a blur of 2.5 mm takes away."""
+    index = apply_affine(np.linalg.inv(volume.lps_from_index), point)
+    reach = np.ceil(20.0 / np.linalg.norm(volume.lps_from_index[:3, :3], axis=0)).astype(int)
+    lo = np.maximum(np.floor(index).astype(int) - reach, 0)
+    hi = np.minimum(np.ceil(index).astype(int) + reach + 1, np.array(volume.hu.shape[::-1]))
+    block = volume.hu[lo[2] : hi[2], lo[1] : hi[1], lo[0] : hi[0]].astype(np.float64)
+    k, j, i = np.meshgrid(*(np.arange(lo[a], hi[a]) for a in (2, 1, 0)), indexing="ij")
+    inside = left.at(apply_affine(volume.lps_from_index, np.stack([i, j, k], axis=-1))) < -3.0
+    if inside.sum() < 100:
+        return 20.0
+    spacing = np.linalg.norm(volume.lps_from_index[:3, :3], axis=0)[::-1]
+    weight = gaussian_filter(inside.astype(np.float64), 2.5 / spacing)
+    smooth = gaussian_filter(np.where(inside, block, 0.0), 2.5 / spacing) / np.maximum(weight, 1e-3)
+    rest = (block - smooth)[inside]
+    return float(1.4826 * np.median(np.abs(rest - np.median(rest))))
+
+
+def _share_near(mask: NDArray[np.bool_], uu: Array, vv: Array) -> float:
+    """Largest share of a spot 3 mm in radius, centred within 4 mm of the marked point, that the mask covers."""
+    step = float(uu[0, 1] - uu[0, 0])
+    soft = gaussian_filter(mask.astype(np.float64), 1.5 / step)
+    return float(soft[np.hypot(uu, vv) < 4.0].max())
+
+
+def _implant(volume: Volume, chambers: Chambers, wall: SeptalWall) -> str | None:
+    """What makes the wall at the marked point no membrane: metal in it, or tissue too bright."""
+    uu, vv = np.meshgrid(wall.patch.u_mm, wall.patch.v_mm)
+    core = np.hypot(uu, vv) < CORE_MM
+    points = wall.patch.points_lps(uu[core], vv[core])
+    normals = wall.patch.normals_lps(uu[core], vv[core])
+    across = np.arange(-METAL_NEAR_MM, METAL_NEAR_MM + 0.1, 0.5)
+    hu = sample_lps(volume, points[:, None, :] + across[:, None] * normals[:, None, :])
+    metal = bool((hu.max(axis=1) > METAL_HU).mean() > 0.05)
+    if len(chambers.metal_lps):
+        near = cKDTree(points).query(chambers.metal_lps)[0] < METAL_NEAR_MM
+        metal |= int(near.sum()) > 10
+    if metal:
+        return (
+            "There is metal within the septal wall at the fossa point, as of an occluder: there is no thin membrane to "
+            "measure."
         )
-    mid = patch.points_lps(uu, vv)
-    to_left, to_right = left.at(mid), right.at(mid)
-    seen = (contrast.reshape(uu.shape) > 40) & (to_left < 9) & (to_right < 9)
-    gap = np.maximum(to_left + to_right, 8.0)
-    return _membrane(fit, patch, uu, vv, np.where(seen, fit.thickness_mm.reshape(uu.shape), gap))
+    return None
+
+
+def _thick(wall: SeptalWall, core: NDArray[np.bool_], point: Array, why: str) -> Fossa:
+    """Mid-surface half-way between both sides of a wall that has no thin part."""
+    spread = float(np.median(wall.thickness_mm[core])) / 8
+    sd = float(np.sqrt(0.3**2 + spread**2))
+    return _without_rim(wall.patch, point, "both", sd, why, wall)
+
+
+def _without_rim(
+    patch: HeightPatch, point: Array, seen_from: Literal["both", "left", "right"], surface_sd_mm: float, why: str,
+    wall: SeptalWall,
+) -> Fossa:
+    """A septal surface on which no membrane is told."""
+    center, _ = patch.nearest(point)
+    u, v, _ = patch.uvw(center)
+    uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
+    weight = np.exp(-0.5 * ((uu - u) ** 2 + (vv - v) ** 2) / 3.0**2)
+    normal = unit_vector((patch.normals_lps(uu, vv) * weight[..., None]).sum(axis=(0, 1)))
+    return Fossa(
+        patch=patch, thickness_mm=np.full(uu.shape, np.nan), membrane=np.zeros(uu.shape, dtype=np.bool_),
+        rim_lps=np.empty((0, 3)), center_lps=center, normal_lps=normal, area_mm2=None, superior_inferior_mm=None,
+        anterior_posterior_mm=None, thickness_mean_mm=None, thickness_min_mm=None, thickness_sd_mm=None,
+        surface_sd_mm=surface_sd_mm, seen_from=seen_from,
+        not_assessed=dict.fromkeys(("rim", "center", "area", "extents", "thickness"), why),
+        normal_sd_deg=4.0,
+    )
+
+
+def _seen_from_one(
+    volume: Volume, wall: SeptalWall, point: Array, core: NDArray[np.bool_], seen_left: NDArray[np.bool_],
+    seen_right: NDArray[np.bool_], left: DistanceField, right: DistanceField,
+) -> Fossa:
+    """The surface from the better side's edge, and why no more can be said."""
+    shares = {"left": float(seen_left[core].mean()), "right": float(seen_right[core].mean())}
+    level = {"left": float(np.median(wall.left_hu[core])), "right": float(np.median(wall.right_hu[core]))}
+    side: Side = "left" if (shares["left"], level["left"]) >= (shares["right"], level["right"]) else "right"
+    if shares[side] < SEEN_SHARE:
+        raise AnatomyNotFound(
+            f"The blood on either side of the septum is hardly brighter than the wall around the fossa point (left "
+            f"{level['left']:.0f} and right {level['right']:.0f} HU, wall {wall.wall_hu:.0f}, noise "
+            f"{wall.noise_hu:.0f}), so the septum cannot be seen in this scan: use a phase in which the left atrium "
+            "is opacified."
+        )
+    dark = "right" if side == "left" else "left"
+    field_of = {"left": left, "right": right}
+    patch, sd = one_sided_surface(volume, wall, side, field_of[side].at)
+    why = (
+        f"The blood on the {dark} side of the septum cannot be told from the wall around the fossa point, so only the "
+        f"wall's {side} surface is seen and its mid-surface is put half a typical membrane behind it; a phase with "
+        f"contrast in the {dark} atrium would show the membrane, and whether the fossa point lies on it must be seen "
+        "by echo."
+    )
+    return _without_rim(patch, point, side, sd, why, wall)
+
+
+def _seen_from_both(wall: SeptalWall, found: Membrane) -> Fossa:
+    """The membrane with its numbers and their doubt."""
+    patch = wall.patch
+    notes: list[str] = []
+    if found.seen_share < SEEN_SHARE:
+        notes.append(
+            f"The fossa's rim was seen over {100 * found.seen_share:.0f} % of its circumference only; the rest is "
+            "bridged, and its area and extents are estimates."
+        )
+    doubt = membrane_doubt(wall, found)
+    return Fossa(
+        patch=patch, thickness_mm=found.thickness_mm, membrane=found.inside,
+        rim_lps=patch.points_lps(found.outline_uv[:, 0], found.outline_uv[:, 1]),
+        center_lps=found.center_lps, normal_lps=found.normal_lps, area_mm2=found.area_mm2,
+        superior_inferior_mm=found.superior_inferior_mm, anterior_posterior_mm=found.anterior_posterior_mm,
+        thickness_mean_mm=found.thickness_mean_mm, thickness_min_mm=found.thickness_min_mm, notes=tuple(notes),
+        **doubt,
+    )
+
+
+def membrane_doubt(wall: SeptalWall, found: Membrane) -> dict[str, float]:
+    """Standard uncertainties of a membrane's numbers, as Fossa names them."""
+    inside = found.inside
+    contrast = float(np.median((np.minimum(wall.left_hu, wall.right_hu) - wall.wall_hu)[inside]))
+    residual = float(np.median(wall.residual_hu[inside]))
+    edge_sd = 0.15 + 0.8 * residual / max(contrast, 30.0)
+    return {
+        "surface_sd_mm": edge_sd, "thickness_sd_mm": float(np.hypot(0.2, edge_sd / 2)), "thickness_at_sd_mm": 0.4,
+        "thickness_min_sd_mm": 0.3, "area_sd_mm2": 0.05 * found.area_mm2, "extent_sd_mm": 0.4, "rim_sd_mm": 0.5,
+        "center_sd_mm": 0.3, "normal_sd_deg": 1.0,
+    }
 
 
 def _start(point: Array, between: Callable[[Array], Array], left_mm: float, right_mm: float) -> tuple[Array, Array]:
@@ -153,184 +289,6 @@ def _start(point: Array, between: Callable[[Array], Array], left_mm: float, righ
             "check the left_atrium, right_atrium and fossa points."
         )
     return point + steps[crossing[np.argmin(np.abs(steps[crossing]))]] * normal, normal
-
-
-def _measure(
-    volume: Volume, origin: Array, normal: Array, between: Callable[[Array], Array], half_width_mm: float,
-    step_mm: float,
-) -> tuple[WallFit, HeightPatch]:
-    """Wall fit of profiles along `normal` over a square grid, and the mid-surface through their centres."""
-    anterior, superior, normal = septal_axes(normal)
-    u = np.arange(-half_width_mm, half_width_mm + 0.01, step_mm)
-    uu, vv = np.meshgrid(u, u)
-    plane = origin + uu[..., None] * anterior + vv[..., None] * superior
-    coarse = W_MM[::4]
-    values = between(plane[..., None, :] + coarse[:, None] * normal)
-    change = (values[..., :-1] >= 0) & (values[..., 1:] < 0)
-    distance = np.where(change, np.abs(coarse[:-1] + 0.5), 99.0)
-    start = np.where(change.any(axis=-1), coarse[np.argmin(distance, axis=-1)] + 0.5, np.nan)
-    start = _bridge(start, step_mm)
-    points = plane[..., None, :] + (W_MM + start[..., None])[..., None] * normal
-    hu = sample_lps(volume, points)
-    hu = gaussian_filter(hu, (0.2 / step_mm, 0.2 / step_mm, 0))  # along the wall only: across it, blur thickens
-    flat = hu.reshape(-1, W_MM.size)
-    zero = np.zeros(flat.shape[0])
-    sigma = blur_mm(flat, W_MM, zero, wall_hu=WALL_HU)
-    fit = fit_walls(flat, W_MM, zero, wall_hu=WALL_HU, sigma_mm=sigma)
-    center = fit.center_mm.reshape(uu.shape) + start
-    doubtful = (np.abs(fit.center_mm) > 6).reshape(uu.shape)
-    center = np.where(doubtful, start, center)
-    height = gaussian_filter(median_filter(center, 3), 0.6 / step_mm)
-    return fit, HeightPatch(origin, anterior, superior, normal, u, u, height)
-
-
-def _bridge(values: Array, step_mm: float) -> Array:
-    """Fill nan by the smoothed surroundings."""
-    known = np.isfinite(values)
-    if known.sum() < 0.2 * known.size:
-        raise AnatomyNotFound(
-            "The wall between the atria could not be followed around the fossa point: check that point."
-        )
-    weight = gaussian_filter(known.astype(np.float64), 2.2 / step_mm)
-    smooth = gaussian_filter(np.where(known, values, 0.0), 2.2 / step_mm) / np.maximum(weight, 1e-3)
-    return np.asarray(np.where(known & (np.abs(values - smooth) < 4), values, smooth))
-
-
-def _membrane(fit: WallFit, patch: HeightPatch, uu: Array, vv: Array, wall_mm: Array) -> Fossa:
-    """Thin part around the origin of the patch; `wall_mm` [v, u] is the wall's thickness across the plane."""
-    normals = patch.normals_lps(uu, vv)
-    cosine = np.clip(normals @ patch.axis_w_lps, 0.3, 1.0)
-    thickness = gaussian_filter(_without_spikes(wall_mm * cosine), 0.15 / MEASUREMENT_MM[1])
-    seed = _thinnest_near(thickness, uu, vv)
-    notes: list[str] = []
-    center = seed
-    for _ in range(4):
-        outline, seen = _rim(patch, thickness, center)
-        mask = _inside(outline, uu, vv)
-        if mask.any():
-            # where a rim is not seen the outline is bridged: it must not walk off on its own bridge
-            shift = np.array([uu[mask].mean(), vv[mask].mean()]) - seed
-            center = seed + shift * min(1.0, (0.3 + 7.0 * seen**4) / max(float(np.linalg.norm(shift)), 1e-9))
-    if not mask.any():
-        raise AnatomyNotFound(
-            "No part of the wall around the fossa point is thinner than its surroundings (a patch, an occluder or a "
-            "point off the fossa): check the fossa point."
-        )
-    if seen < 0.6:
-        notes.append(
-            f"The fossa's rim was seen over {100 * seen:.0f} % of its circumference only; the rest is bridged, "
-            "and its area and extents are estimates."
-        )
-    return _describe(patch, thickness, outline, fit, uu, vv, notes)
-
-
-def _without_spikes(values: Array) -> Array:
-    """Values that stand more than 1.5 mm off all their surroundings replaced by the median there; steep rises kept."""
-    middle = median_filter(values, 5)
-    return np.asarray(np.where(np.abs(values - median_filter(values, 3)) > 1.5, middle, values))
-
-
-def _thinnest_near(thickness: Array, uu: Array, vv: Array) -> Array:
-    near = np.hypot(uu, vv) < 6.0
-    cost = np.where(near, gaussian_filter(thickness, 1.1 / MEASUREMENT_MM[1]) + 0.5 * np.hypot(uu, vv), np.inf)
-    at = np.unravel_index(int(np.argmin(cost)), cost.shape)
-    return np.array([uu[at], vv[at]])
-
-
-def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, float]:
-    """Outline (ANGLES, 2) in (u, v) where thickness rises half-way from floor to limbus; share of it that was seen."""
-    angle = np.arange(ANGLES) * 2 * np.pi / ANGLES
-    r = np.arange(0.0, RIM_REACH_MM, 0.25)
-    u = center[0] + np.cos(angle)[:, None] * r
-    v = center[1] + np.sin(angle)[:, None] * r
-    profile = patch.sample(thickness, u, v)
-    floor = float(np.median(profile[:, r <= 3.0]))
-    crest = float(np.median(np.minimum(profile[:, (r > 4) & (r < 16)].max(axis=1), 16.0)))
-    half = floor + 0.5 * max(crest - floor, 1.5)
-    above = profile > half
-    first = np.where(above.any(axis=1), np.argmax(above, axis=1), 0)
-    row = np.arange(ANGLES)
-    before = np.maximum(first - 1, 0)
-    rise = profile[row, first] - profile[row, before]
-    radius = r[before] + 0.25 * np.clip((half - profile[row, before]) / np.maximum(rise, 1e-6), 0, 1)
-    radius = np.where(above.any(axis=1), radius, RIM_REACH_MM)
-    known = (first > 2) & (radius <= LARGEST_RADIUS_MM)
-    if known.sum() < 12:
-        return np.zeros((ANGLES, 2)), 0.0
-    return _smooth_outline(center, angle, radius, known)
-
-
-def _smooth_outline(center: Array, angle: Array, radius: Array, known: NDArray[np.bool_]) -> tuple[Array, float]:
-    """Periodic radius of six waves at most, robust against rays that ran on over an unseen rim."""
-    waves = np.arange(1, 7)
-    basis = np.concatenate(
-        [np.ones((ANGLES, 1)), np.cos(angle[:, None] * waves), np.sin(angle[:, None] * waves)], axis=1
-    )
-    stiff = np.concatenate([[0.0], waves**4 * 2e-3, waves**4 * 2e-3])
-    start = float(np.median(radius[known]))
-    # thin all the way to where hardly any fossa reaches: the rim, unseen, is put there; elsewhere as its surroundings
-    radius = np.where(known, radius, np.where(radius > LARGEST_RADIUS_MM, LARGEST_RADIUS_MM, start))
-    smooth = np.full(ANGLES, start)
-    for n in range(12):
-        scale = max(1.2, 4.0 - 0.5 * n)
-        beyond = radius - smooth
-        weight = np.where(known, 1.0, 0.1) / (1 + (beyond / (scale * np.where(beyond > 0, 1.0, 1.5))) ** 2) ** 2
-        lhs = (basis * weight[:, None]).T @ basis + np.diag(stiff + 1e-6)
-        smooth = basis @ np.linalg.solve(lhs, basis.T @ (weight * radius))
-    smooth = np.clip(smooth, 1.5, RIM_REACH_MM)
-    seen = float(np.mean(known & (np.abs(radius - smooth) < 1.5)))
-    outline = center + np.stack([np.cos(angle), np.sin(angle)], axis=1) * smooth[:, None]
-    return outline, seen
-
-
-def _inside(outline: Array, uu: Array, vv: Array) -> NDArray[np.bool_]:
-    du = uu[0, 1] - uu[0, 0]
-    points = np.stack([(outline[:, 1] - vv[0, 0]) / du, (outline[:, 0] - uu[0, 0]) / du], axis=1)
-    return np.asarray(polygon2mask(uu.shape, points))
-
-
-def _describe(
-    patch: HeightPatch, thickness: Array, outline: Array, fit: WallFit, uu: Array, vv: Array, notes: list[str]
-) -> Fossa:
-    """Numbers of the membrane within the outline."""
-    membrane = _inside(outline, uu, vv)
-    # area by a 0.1 mm raster of the outline times the surface's slope
-    tiny = np.arange(patch.u_mm[0], patch.u_mm[-1], 0.1)
-    tu, tv = np.meshgrid(tiny, tiny)
-    within = _inside(outline, tu, tv)
-    normals = patch.normals_lps(tu[within], tv[within])
-    stretch = 1 / np.clip(normals @ patch.axis_w_lps, 0.2, 1.0)
-    area = float(stretch.sum()) * 0.01
-    middle = np.array([(tu[within] * stretch).sum(), (tv[within] * stretch).sum()]) / stretch.sum()
-    local = patch.sample(thickness, tu[within], tv[within])
-    rim = patch.points_lps(outline[:, 0], outline[:, 1])
-    residual = float(np.median(fit.residual_hu.reshape(uu.shape)[_inside(outline, uu, vv)]))
-    contrast = float(np.median((np.minimum(fit.near_hu, fit.far_hu) - WALL_HU)[_inside(outline, uu, vv).ravel()]))
-    edge_sd = 0.15 + 0.8 * residual / max(contrast, 30.0)
-    return Fossa(
-        patch=patch,
-        thickness_mm=thickness,
-        membrane=membrane,
-        rim_lps=rim,
-        center_lps=patch.points_lps(middle[0], middle[1]),
-        normal_lps=unit_vector((normals * stretch[:, None]).sum(axis=0)),
-        area_mm2=area,
-        superior_inferior_mm=_extent(patch, outline, 1),
-        anterior_posterior_mm=_extent(patch, outline, 0),
-        thickness_mean_mm=float((local * stretch).sum() / stretch.sum()),
-        thickness_min_mm=float(gaussian_filter(thickness, LEAST_OVER_MM / MEASUREMENT_MM[1])[membrane].min()),
-        thickness_sd_mm=float(np.hypot(0.2, edge_sd / 2)),
-        surface_sd_mm=edge_sd,
-        notes=tuple(notes),
-    )
-
-
-def _extent(patch: HeightPatch, outline: Array, axis: int) -> float:
-    """Longest extent of the rim along one plane axis, in space."""
-    a, b = outline[int(np.argmin(outline[:, axis]))], outline[int(np.argmax(outline[:, axis]))]
-    d = patch.points_lps(b[0], b[1]) - patch.points_lps(a[0], a[1])
-    across = patch.axis_v_lps if axis == 0 else patch.axis_u_lps
-    return float(np.linalg.norm(d - (d @ across) * across))
 
 
 def label_membrane(chambers: Chambers, fossa: Fossa) -> NDArray[np.uint8]:

@@ -18,13 +18,28 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class WallFit:
-    """Per profile (n,): wall centre and thickness (mm along it), HU on the near and far side, RMS residual (HU)."""
+    """Per profile (n,): wall centre and thickness (mm along it), HU on the near and far side, RMS residual (HU), and by
+    how many mm centre and thickness stray per HU of noise independent from sample to sample."""
 
     center_mm: Array
     thickness_mm: Array
     near_hu: Array
     far_hu: Array
     residual_hu: Array
+    center_mm_per_hu: Array
+    thickness_mm_per_hu: Array
+
+
+@dataclass(frozen=True)
+class EdgeFit:
+    """Per profile (n,): place of one blood's edge (mm), its HU, the HU beyond, RMS residual (HU), and by how many mm the
+    edge strays per HU of noise independent from sample to sample."""
+
+    edge_mm: Array
+    blood_hu: Array
+    beyond_hu: Array
+    residual_hu: Array
+    edge_mm_per_hu: Array
 
 
 def _blurred_step(x: Array, sigma: float) -> tuple[Array, Array]:
@@ -97,7 +112,64 @@ def fit_walls(
         state[:, 1] = np.clip(state[:, 1], 0.05, 14.0)
         state[:, 2:] = np.clip(state[:, 2:], wall_hu + 1.0, 4000.0)
     residual = np.sqrt(best / np.maximum(weight.sum(axis=1), 1e-6))
-    return WallFit(kept[:, 0], kept[:, 1], kept[:, 2], kept[:, 3], residual)
+    spread = np.linalg.inv(normal + np.maximum(np.einsum("npp->np", normal), 1e-3)[:, None, :] * 1e-6 * np.eye(4))
+    stray = np.sqrt(np.maximum(np.einsum("npp->np", spread), 0.0))
+    return WallFit(kept[:, 0], kept[:, 1], kept[:, 2], kept[:, 3], residual, stray[:, 0], stray[:, 1])
+
+
+def fit_edges(
+    profiles_hu: Array, w_mm: Array, start_mm: Array, *, beyond_hu: float, beyond_sd_hu: float, sigma_mm: float,
+    dark_mm: float = 3.0, blood_mm: float = 5.0, iterations: int = 25,
+) -> EdgeFit:
+    """Half-way crossing of one blurred edge, blood on the far (rising `w_mm`) side, fitted to profiles (n, m).
+
+    `start_mm` (n,) starts the search. Damped Gauss-Newton in place, blood level and the level beyond, of which
+    `beyond_hu` is known to `beyond_sd_hu`; samples farther than `dark_mm` and `blood_mm` from the edge carry no
+    weight.
+    """
+    y = np.asarray(profiles_hu, dtype=np.float64)
+    x = w_mm[None, :]
+    e = np.asarray(start_mm, dtype=np.float64)
+    side = x - e[:, None]
+    blood = np.percentile(np.where((side > 1.0) & (side < 1.0 + blood_mm), y, beyond_hu), 95, axis=1)
+    state = np.stack([e, np.maximum(blood, beyond_hu + 1.0), np.full(e.size, beyond_hu)], axis=1)
+    kept = state.copy()
+    best = np.full(e.size, np.inf)
+    damping = np.full(e.size, 1e-2)
+    prior = 100.0 / beyond_sd_hu**2  # the same pull as that of one sample whose noise is a tenth of it
+    weight = np.ones_like(y)
+    normal, gradient = np.zeros((e.size, 3, 3)), np.zeros((e.size, 3))
+    for n in range(iterations):
+        if n % 5 == 0:
+            side = x - kept[:, :1]
+            weight = 1 / (1 + np.exp(np.clip((-side - dark_mm) / 0.4, -40, 40)))
+            weight = weight / (1 + np.exp(np.clip((side - blood_mm) / 0.4, -40, 40)))
+            best[:] = np.inf
+        at, high, low = state.T
+        rise, slope = _blurred_step(x - at[:, None], sigma_mm)
+        r = y - (low[:, None] + (high - low)[:, None] * rise)
+        cost = (weight * r * r).sum(axis=1) + prior * (low - beyond_hu) ** 2
+        better = cost < best
+        kept[better] = state[better]
+        best = np.where(better, cost, best)
+        damping = np.clip(np.where(better, damping * 0.4, damping * 6.0), 1e-5, 1e4)
+        jacobian = np.stack([-(high - low)[:, None] * slope, rise, 1 - rise], axis=1)
+        weighted = jacobian * weight[:, None, :]
+        now = weighted @ jacobian.transpose(0, 2, 1)
+        now[:, 2, 2] += prior
+        normal = np.where(better[:, None, None], now, normal)
+        pull = (weighted @ r[..., None])[..., 0]
+        pull[:, 2] -= prior * (low - beyond_hu)
+        gradient = np.where(better[:, None], pull, gradient)
+        diagonal = np.einsum("npp->np", normal)
+        lifted = normal + (diagonal * damping[:, None] + 1e-6)[:, None, :] * np.eye(3)
+        step = np.linalg.solve(lifted, gradient[..., None])[..., 0]
+        step[:, 0] = np.clip(step[:, 0], -1.0, 1.0)
+        state = kept + step
+    residual = np.sqrt(best / np.maximum(weight.sum(axis=1), 1e-6))
+    spread = np.linalg.inv(normal + np.maximum(np.einsum("npp->np", normal), 1e-3)[:, None, :] * 1e-6 * np.eye(3))
+    stray = np.sqrt(np.maximum(spread[:, 0, 0], 0.0))
+    return EdgeFit(kept[:, 0], kept[:, 1], kept[:, 2], residual, stray)
 
 
 def blur_mm(profiles_hu: Array, w_mm: Array, center_mm: Array, *, wall_hu: float) -> float:

@@ -1,0 +1,157 @@
+"""The thin part of the septal wall: where its thickness has risen half-way from floor to limbus, and its size."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter, median_filter
+from skimage.draw import polygon2mask
+
+from septal_planner.geometry.frames import unit_vector
+from septal_planner.geometry.shapes import HeightPatch
+
+Array = NDArray[np.float64]
+RIM_REACH_MM = 16.0
+LEAST_OVER_MM = 1.2  # the least thickness is that of a spot this broad (one SD), not of one noisy profile
+# A membrane's radius: half of 17.2 + 2 x 4.1 mm, the longer diameter and two SD in 97 autopsy hearts
+# (doi 10.1002/ccd.31304); a thin wall that runs on farther is the fold between the atria's free walls, not the fossa.
+LARGEST_RADIUS_MM = 12.7
+ANGLES = 72
+
+
+@dataclass(frozen=True)
+class Membrane:
+    """`outline_uv` (n, 2) on the patch; `seen_share` of the rim that was seen; sizes in space."""
+
+    outline_uv: Array
+    inside: NDArray[np.bool_]                     # [v, u]
+    thickness_mm: Array                           # [v, u]
+    seen_share: float
+    center_lps: Array
+    normal_lps: Array
+    area_mm2: float
+    superior_inferior_mm: float
+    anterior_posterior_mm: float
+    thickness_mean_mm: float
+    thickness_min_mm: float
+
+
+def find_membrane(patch: HeightPatch, thickness_mm: Array) -> Membrane | None:
+    """Thin part of a wall around the origin of the patch, `thickness_mm` [v, u] along the local normal; None where
+    nothing there is thinner than its surroundings."""
+    step = float(patch.u_mm[1] - patch.u_mm[0])
+    uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
+    thickness = gaussian_filter(_without_spikes(thickness_mm), 0.15 / step)
+    seed = _thinnest_near(thickness, uu, vv, step)
+    center = seed
+    for _ in range(4):
+        outline, seen = _rim(patch, thickness, center)
+        mask = _inside(outline, uu, vv)
+        if mask.any():
+            # where a rim is not seen the outline is bridged: it must not walk off on its own bridge
+            shift = np.array([uu[mask].mean(), vv[mask].mean()]) - seed
+            center = seed + shift * min(1.0, (0.3 + 7.0 * seen**4) / max(float(np.linalg.norm(shift)), 1e-9))
+    return _described(patch, thickness, outline, mask, seen) if mask.any() else None
+
+
+def _without_spikes(values: Array) -> Array:
+    """Values that stand more than 1.5 mm off all their surroundings replaced by the median there; steep rises kept."""
+    middle = median_filter(values, 5)
+    return np.asarray(np.where(np.abs(values - median_filter(values, 3)) > 1.5, middle, values))
+
+
+def _thinnest_near(thickness: Array, uu: Array, vv: Array, step_mm: float) -> Array:
+    near = np.hypot(uu, vv) < 6.0
+    cost = np.where(near, gaussian_filter(thickness, 1.1 / step_mm) + 0.5 * np.hypot(uu, vv), np.inf)
+    at = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    return np.array([uu[at], vv[at]])
+
+
+def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, float]:
+    """Outline (ANGLES, 2) in (u, v) where thickness rises half-way from floor to limbus; share of it that was seen."""
+    angle = np.arange(ANGLES) * 2 * np.pi / ANGLES
+    r = np.arange(0.0, RIM_REACH_MM, 0.25)
+    u = center[0] + np.cos(angle)[:, None] * r
+    v = center[1] + np.sin(angle)[:, None] * r
+    profile = patch.sample(thickness, u, v)
+    floor = float(np.median(profile[:, r <= 3.0]))
+    crest = float(np.median(np.minimum(profile[:, (r > 4) & (r < 16)].max(axis=1), 16.0)))
+    half = floor + 0.5 * max(crest - floor, 1.5)
+    above = profile > half
+    first = np.where(above.any(axis=1), np.argmax(above, axis=1), 0)
+    row = np.arange(ANGLES)
+    before = np.maximum(first - 1, 0)
+    rise = profile[row, first] - profile[row, before]
+    radius = r[before] + 0.25 * np.clip((half - profile[row, before]) / np.maximum(rise, 1e-6), 0, 1)
+    radius = np.where(above.any(axis=1), radius, RIM_REACH_MM)
+    known = (first > 2) & (radius <= LARGEST_RADIUS_MM)
+    if known.sum() < 12:
+        return np.zeros((ANGLES, 2)), 0.0
+    return _smooth_outline(center, angle, radius, known)
+
+
+def _smooth_outline(center: Array, angle: Array, radius: Array, known: NDArray[np.bool_]) -> tuple[Array, float]:
+    """Periodic radius of six waves at most, robust against rays that ran on over an unseen rim."""
+    waves = np.arange(1, 7)
+    basis = np.concatenate(
+        [np.ones((ANGLES, 1)), np.cos(angle[:, None] * waves), np.sin(angle[:, None] * waves)], axis=1
+    )
+    stiff = np.concatenate([[0.0], waves**4 * 2e-3, waves**4 * 2e-3])
+    start = float(np.median(radius[known]))
+    # thin all the way to where hardly any fossa reaches: the rim, unseen, is put there; elsewhere as its surroundings
+    radius = np.where(known, radius, np.where(radius > LARGEST_RADIUS_MM, LARGEST_RADIUS_MM, start))
+    smooth = np.full(ANGLES, start)
+    for n in range(12):
+        scale = max(1.2, 4.0 - 0.5 * n)
+        beyond = radius - smooth
+        weight = np.where(known, 1.0, 0.1) / (1 + (beyond / (scale * np.where(beyond > 0, 1.0, 1.5))) ** 2) ** 2
+        lhs = (basis * weight[:, None]).T @ basis + np.diag(stiff + 1e-6)
+        smooth = basis @ np.linalg.solve(lhs, basis.T @ (weight * radius))
+    smooth = np.clip(smooth, 1.5, RIM_REACH_MM)
+    seen = float(np.mean(known & (np.abs(radius - smooth) < 1.5)))
+    outline = center + np.stack([np.cos(angle), np.sin(angle)], axis=1) * smooth[:, None]
+    return outline, seen
+
+
+def _inside(outline: Array, uu: Array, vv: Array) -> NDArray[np.bool_]:
+    du = uu[0, 1] - uu[0, 0]
+    points = np.stack([(outline[:, 1] - vv[0, 0]) / du, (outline[:, 0] - uu[0, 0]) / du], axis=1)
+    return np.asarray(polygon2mask(uu.shape, points))
+
+
+def _described(
+    patch: HeightPatch, thickness: Array, outline: Array, inside: NDArray[np.bool_], seen_share: float
+) -> Membrane:
+    """Numbers of the membrane within the outline."""
+    # area by a 0.1 mm raster of the outline times the surface's slope
+    tiny = np.arange(patch.u_mm[0], patch.u_mm[-1], 0.1)
+    tu, tv = np.meshgrid(tiny, tiny)
+    within = _inside(outline, tu, tv)
+    normals = patch.normals_lps(tu[within], tv[within])
+    stretch = 1 / np.clip(normals @ patch.axis_w_lps, 0.2, 1.0)
+    middle = np.array([(tu[within] * stretch).sum(), (tv[within] * stretch).sum()]) / stretch.sum()
+    local = patch.sample(thickness, tu[within], tv[within])
+    step = float(patch.u_mm[1] - patch.u_mm[0])
+    return Membrane(
+        outline_uv=outline,
+        inside=inside,
+        thickness_mm=thickness,
+        seen_share=seen_share,
+        center_lps=patch.points_lps(middle[0], middle[1]),
+        normal_lps=unit_vector((normals * stretch[:, None]).sum(axis=0)),
+        area_mm2=float(stretch.sum()) * 0.01,
+        superior_inferior_mm=_extent(patch, outline, 1),
+        anterior_posterior_mm=_extent(patch, outline, 0),
+        thickness_mean_mm=float((local * stretch).sum() / stretch.sum()),
+        thickness_min_mm=float(gaussian_filter(thickness, LEAST_OVER_MM / step)[inside].min()),
+    )
+
+
+def _extent(patch: HeightPatch, outline: Array, axis: int) -> float:
+    """Longest extent of the rim along one plane axis, in space."""
+    a, b = outline[int(np.argmin(outline[:, axis]))], outline[int(np.argmax(outline[:, axis]))]
+    d = patch.points_lps(b[0], b[1]) - patch.points_lps(a[0], a[1])
+    across = patch.axis_v_lps if axis == 0 else patch.axis_u_lps
+    return float(np.linalg.norm(d - (d @ across) * across))
