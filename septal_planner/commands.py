@@ -20,7 +20,7 @@ from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks
 from septal_planner.inputs.series_summary import list_series
 from septal_planner.inputs.volume import Volume, read_volume
-from septal_planner.other_phase import add_other_phase, check_pair
+from septal_planner.other_phase import add_other_phase, check_other_landmarks, check_pair
 from septal_planner.output_folder import staged
 from septal_planner.pipeline import DEFAULT_PROCEDURE, PlannedCase, make_plan
 from septal_planner.plan import contrast_as_read, load_plan, plan_json_schema, save_plan
@@ -310,7 +310,9 @@ def _plan(
     volume = read_volume(ct, series_uid=series, phase_percent=phase_percent, progress=say)
     second = None if other is None else other.read(say)
     if second is not None:
-        check_pair(volume, marked, *second)  # before the minute that planning may take
+        # before the minute that planning may take
+        check_pair(volume, marked, *second)
+        check_other_landmarks(second[1], second[0])
     case = make_plan(
         volume,
         marked,

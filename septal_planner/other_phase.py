@@ -58,7 +58,10 @@ def check_pair(volume: Volume, landmarks: Landmarks, other: Volume, other_landma
             f"The landmarks of the other phase ({other_landmarks.source}) have the very mitral_annulus points of the "
             f"plan's ({landmarks.source}); mark them anew in the CT of the other phase."
         )
-    said = []
+    said = [
+        "Landmarks do not say at which phase they were marked: exchanged between the two CTs, they turn the motion "
+        "around and make both heights wrong."
+    ]
     if len(frames) < 2:
         said.append(
             "Whether both CTs lie in one frame of reference is not recorded: how far annulus and fossa move, and the "
@@ -84,6 +87,14 @@ def check_pair(volume: Volume, landmarks: Landmarks, other: Volume, other_landma
     return said
 
 
+def check_other_landmarks(landmarks: Landmarks, volume: Volume) -> Landmarks:
+    """`check_landmarks` of the other phase, whose faults name it. Raises InputRefused."""
+    try:
+        return check_landmarks(landmarks, volume)
+    except InputRefused as problem:
+        raise InputRefused(f"In the other phase: {problem}") from problem
+
+
 def _same_points(one: NDArray[np.float64], two: NDArray[np.float64]) -> bool:
     """Whether two sets of points are one, in whatever order."""
     if one.shape != two.shape:
@@ -105,10 +116,7 @@ def find_in_phase(
         if progress is not None:
             progress(f"Other phase: {text[:1].lower()}{text[1:]}")
 
-    try:
-        landmarks = check_landmarks(landmarks, volume)
-    except InputRefused as problem:
-        raise InputRefused(f"In the other phase: {problem}") from problem
+    landmarks = check_other_landmarks(landmarks, volume)
     points = landmarks.points_lps
     septum = points["fossa"][0]
     try:
@@ -169,7 +177,7 @@ def add_other_phase(
     cautions = [
         *doubtful,
         *motion.notes,
-        *(f"{what[:1].upper()}{what[1:]}: not assessed. {why}" for what, why in motion.not_assessed.items()),
+        *_not_assessed(motion),
         *odd,
     ]
     plan = with_motion(
@@ -182,6 +190,15 @@ def add_other_phase(
         cautions=cautions,
     )
     return replace(case, measurements=(*case.measurements, *lines), cautions=plan.cautions, plan=plan)
+
+
+def _not_assessed(motion: Motion) -> list[str]:
+    """One sentence and its reason for all that one reason keeps from being assessed."""
+    by_reason: dict[str, list[str]] = {}
+    for what, why in motion.not_assessed.items():
+        by_reason.setdefault(why, []).append(what)
+    said = {why: " and ".join(names) for why, names in by_reason.items()}
+    return [f"{names[:1].upper()}{names[1:]}: not assessed. {why}" for why, names in said.items()]
 
 
 def list_motion(motion: Motion) -> list[Measurement]:
