@@ -14,6 +14,7 @@ from septal_planner.anatomy.radial import (
     first_wall_mm,
     fit_radius,
     ray_points,
+    sharpened,
     sphere_directions,
 )
 from septal_planner.errors import AnatomyNotFound
@@ -170,6 +171,7 @@ def find_left_atrium(grid: HeartGrid, seed_lps: Array, mitral_gate: Gate) -> Atr
         return Walls(wall, wall, np.ones_like(wall), _first_mm(gated))
 
     surface, found = _grow(seed_lps, walls)
+    surface = sharpened(surface, found.wall_mm)
     return Atrium(surface, blood, edge, np.zeros(found.wall_mm.shape, dtype=np.bool_))
 
 

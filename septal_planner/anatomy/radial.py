@@ -8,7 +8,7 @@ Green PJ, J R Stat Soc B 1984;46:149-92, from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -119,6 +119,16 @@ def fit_radius(
     off = np.where(_takes_other(radius, wall_mm, other_mm), other_mm, wall_mm) - radius
     support = 1 / (1 + (off / slack_mm) ** 2) ** 2
     return np.maximum(radius, 1.0), support
+
+
+def sharpened(surface: RadialSurface, wall_mm: Array, *, stiffness: float = 0.5) -> RadialSurface:
+    """The surface drawn close to the walls (n,) its rays saw, where they support it: a smooth fit rounds off what is
+    more curved than the chamber, such as a septum that bulges into it."""
+    _, laplacian = sphere_directions(wall_mm.size)
+    weight = surface.support**2
+    factor = splu((laplacian.T @ laplacian * stiffness + diags(weight + 0.02)).tocsc())
+    radius = factor.solve(weight * wall_mm + 0.02 * surface.radius_mm)
+    return replace(surface, radius_mm=np.where(weight > 0, radius, surface.radius_mm))
 
 
 def _takes_other(radius: Array, wall_mm: Array, other_mm: Array) -> NDArray[np.bool_]:
