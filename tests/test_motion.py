@@ -330,6 +330,12 @@ def test_more_than_a_heartbeat_is_said() -> None:
     far = motion_of(one, found_in(SCENE, np.eye(3), np.array([0, 0, -21.0])))
     assert any("annulus moves 21 mm" in note and "doi 10.1186/s12968-021-00711-w" in note for note in far.notes)
     assert any("fossa moves 21 mm" in note for note in far.notes)
+    # 4 to 6 mm along each axis for the heart as a whole, OncoTargets Ther 2013, OTT.S52101; 1.3 degrees on average, doi 10.4244/EIJY15M11_10
+    aside = motion_of(one, found_in(SCENE, np.eye(3), np.array([11.0, 0, -3.0])))
+    turn = Rotation.from_rotvec([0.2, 0, 0]).as_matrix()
+    tilted = motion_of(one, replace(one, annulus=annulus_of(SCENE.ring @ turn.T, SCENE.atrium)))
+    for odd, words in ((aside, "11 mm across"), (tilted, "tilts by 11 degrees")):
+        assert any(words in note and "show one heart" in note for note in odd.notes)
     grown = replace(one, annulus=annulus_of(1.2 * SCENE.ring, SCENE.atrium))
     assert any("area differs by 44 %" in n and "10.1155/2020/3261714" in n for n in motion_of(one, grown).notes)
 
