@@ -106,7 +106,7 @@ def _of_chambers(chambers: Chambers) -> list[Line]:
         how = (
             "blood between the gates of its valves and the mouths of its vessels"
             if name in ("left_atrium", "right_atrium")
-            else "blood within the part of it that the CT shows"
+            else "blood within the part of it that is labelled, which need not be the whole"
         )
         lines.append((f"{spoken} volume", volume_ml, "mL", chambers.volume_sd_ml.get(name), how))
         spread = chambers.sd_hu[name]

@@ -137,25 +137,24 @@ def _crossings(curve: Array, level: float) -> Array:
 
 
 def volumes_shown_ml(case: PlannedCase, truth: septal_phantoms.Truth) -> dict[str, float]:
-    """Volume of each blood pool within the CT: midpoint quadrature of occupancy every 1.5 mm."""
-    names = ("left_atrium", "right_atrium", "aorta", "left_ventricle", "right_ventricle")
-    affine, size = case.volume.lps_from_index, np.array(case.volume.size_ijk)
+    """Volume of each blood pool within the labelled box, whose own volume the plan tells: midpoint quadrature of
+    occupancy every 1.5 mm."""
+    affine, size = case.chambers.lps_from_index, np.array(case.chambers.labels.shape[::-1])
     corners = np.array(np.meshgrid(*((-0.5, s - 0.5) for s in size), indexing="ij")).reshape(3, -1).T
     box = corners @ affine[:3, :3].T + affine[:3, 3]
     h = VOLUME_STEP_MM
     x, y, z = (np.arange(box[:, n].min() + h / 2, box[:, n].max(), h) for n in range(3))
-    total = dict.fromkeys(names, 0.0)
+    total = dict.fromkeys(("left_atrium", "right_atrium", "aorta", "left_ventricle", "right_ventricle"), 0.0)
     from_lps = np.linalg.inv(affine)
     for z0 in range(0, len(z), 16):
         at = (x[None, None, :], y[None, :, None], z[z0 : z0 + 16, None, None])
         f = truth.heart.fields(*at)
         solid = np.min([body.distance(*at) for body in truth.solids], axis=0) if truth.solids else None
-        index = [from_lps[n, 0] * at[0] + from_lps[n, 1] * at[1] + from_lps[n, 2] * at[2] + from_lps[n, 3]
-                 for n in range(3)]  # fmt: skip
-        shown = np.all([(c >= -0.5) & (c <= s - 0.5) for c, s in zip(index, size, strict=True)], axis=0)
-        for name in names:
+        index = [sum(from_lps[n, m] * at[m] for m in range(3)) + from_lps[n, 3] for n in range(3)]
+        within = np.all([(c >= -0.5) & (c <= s - 0.5) for c, s in zip(index, size, strict=True)], axis=0)
+        for name in total:
             field = f[name] if solid is None else np.maximum(f[name], -solid)
-            total[name] += float((np.clip(0.5 - field / h, 0, 1) * shown).sum()) * h**3 / 1000
+            total[name] += float((np.clip(0.5 - field / h, 0, 1) * within).sum()) * h**3 / 1000
     return total
 
 
