@@ -6,19 +6,21 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, median_filter
+from scipy.ndimage import gaussian_filter, gaussian_filter1d, median_filter
 from skimage.draw import polygon2mask
 
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.geometry.shapes import HeightPatch
 
 Array = NDArray[np.float64]
+FIRST_RISE_MM = 0.8  # above the floor: more than a profile's noise, less than any limbus
 RIM_REACH_MM = 16.0
 LEAST_OVER_MM = 1.2  # the least thickness is that of a spot this broad (one SD), not of one noisy profile
 # A membrane's radius: half of 17.2 + 2 x 4.1 mm, the longer diameter and two SD in 97 autopsy hearts
 # (doi 10.1002/ccd.31304); a thin wall that runs on farther is the fold between the atria's free walls, not the fossa.
 LARGEST_RADIUS_MM = 12.7
 ANGLES = 72
+OWN_SHARE = 0.5  # of the breadth of the rise that is seen, at the least, is the wall's own
 
 
 @dataclass(frozen=True)
@@ -36,11 +38,12 @@ class Membrane:
     anterior_posterior_mm: float
     thickness_mean_mm: float
     thickness_min_mm: float
+    limbus_mm: float                              # taken off the mean: what blur carries in from the limbus
 
 
-def find_membrane(patch: HeightPatch, thickness_mm: Array) -> Membrane | None:
-    """Thin part of a wall around the origin of the patch, `thickness_mm` [v, u] along the local normal; None where
-    nothing there is thinner than its surroundings."""
+def find_membrane(patch: HeightPatch, thickness_mm: Array, blur_mm: float) -> Membrane | None:
+    """Thin part of a wall around the origin of the patch, `thickness_mm` [v, u] along the local normal and blurred along
+    the wall by `blur_mm`; None where nothing there is thinner than its surroundings."""
     step = float(patch.u_mm[1] - patch.u_mm[0])
     uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
     thickness = gaussian_filter(_without_spikes(thickness_mm), 0.15 / step)
@@ -53,7 +56,7 @@ def find_membrane(patch: HeightPatch, thickness_mm: Array) -> Membrane | None:
             # where a rim is not seen the outline is bridged: it must not walk off on its own bridge
             shift = np.array([uu[mask].mean(), vv[mask].mean()]) - seed
             center = seed + shift * min(1.0, (0.3 + 7.0 * seen**4) / max(float(np.linalg.norm(shift)), 1e-9))
-    return _described(patch, thickness, outline, mask, seen) if mask.any() else None
+    return _described(patch, thickness, outline, mask, seen, blur_mm) if mask.any() else None
 
 
 def _without_spikes(values: Array) -> Array:
@@ -77,19 +80,38 @@ def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, fl
     v = center[1] + np.sin(angle)[:, None] * r
     profile = patch.sample(thickness, u, v)
     floor = float(np.median(profile[:, r <= 3.0]))
-    crest = float(np.median(np.minimum(profile[:, (r > 4) & (r < 16)].max(axis=1), 16.0)))
-    half = floor + 0.5 * max(crest - floor, 1.5)
+    half = _half_rise(profile, r, floor)
     above = profile > half
     first = np.where(above.any(axis=1), np.argmax(above, axis=1), 0)
     row = np.arange(ANGLES)
     before = np.maximum(first - 1, 0)
     rise = profile[row, first] - profile[row, before]
-    radius = r[before] + 0.25 * np.clip((half - profile[row, before]) / np.maximum(rise, 1e-6), 0, 1)
+    radius = r[before] + 0.25 * np.clip((half[:, 0] - profile[row, before]) / np.maximum(rise, 1e-6), 0, 1)
     radius = np.where(above.any(axis=1), radius, RIM_REACH_MM)
     known = (first > 2) & (radius <= LARGEST_RADIUS_MM)
     if known.sum() < 12:
         return np.zeros((ANGLES, 2)), 0.0
     return _smooth_outline(center, angle, radius, known)
+
+
+def _half_rise(profile: Array, r: Array, floor: float) -> Array:
+    """Thickness (ANGLES, 1) half-way from the floor to the limbus in each direction. The limbus is what stands within
+    4 mm beyond the first lasting rise, and no farther: beyond it the wall goes on to open into the groove."""
+    risen = profile > floor + FIRST_RISE_MM
+    lasting = risen.copy()
+    for shift in range(1, 5):
+        lasting[:, :-shift] &= risen[:, shift:]
+    at = np.argmax(lasting, axis=1)
+    rises = lasting.any(axis=1) & (at > 2) & (r[at] <= LARGEST_RADIUS_MM - 1.0)
+    if rises.sum() < 12:
+        return np.full((len(profile), 1), floor + 0.75)
+    first = r[at][rises, None]
+    crest = np.nanmedian(np.where((r > first + 1.25) & (r < first + 4.0), profile[rises], np.nan), axis=1)
+    middle = float(np.median(crest))
+    around = np.full(len(profile), middle)
+    around[rises] = np.clip(crest, 0.6 * middle, 1.6 * middle)
+    around = gaussian_filter1d(median_filter(around, 9, mode="wrap"), 2.0, mode="wrap")
+    return np.asarray(floor + 0.5 * np.maximum(around - floor, 1.5)[:, None])
 
 
 def _smooth_outline(center: Array, angle: Array, radius: Array, known: NDArray[np.bool_]) -> tuple[Array, float]:
@@ -122,7 +144,8 @@ def _inside(outline: Array, uu: Array, vv: Array) -> NDArray[np.bool_]:
 
 
 def _described(
-    patch: HeightPatch, thickness: Array, outline: Array, inside: NDArray[np.bool_], seen_share: float
+    patch: HeightPatch, thickness: Array, outline: Array, inside: NDArray[np.bool_], seen_share: float,
+    blur_mm: float,
 ) -> Membrane:
     """Numbers of the membrane within the outline."""
     # area by a 0.1 mm raster of the outline times the surface's slope
@@ -134,6 +157,8 @@ def _described(
     middle = np.array([(tu[within] * stretch).sum(), (tv[within] * stretch).sum()]) / stretch.sum()
     local = patch.sample(thickness, tu[within], tv[within])
     step = float(patch.u_mm[1] - patch.u_mm[0])
+    area = float(stretch.sum()) * 0.01
+    carried = _carried_in(patch, thickness, outline, blur_mm) / area
     return Membrane(
         outline_uv=outline,
         inside=inside,
@@ -141,12 +166,40 @@ def _described(
         seen_share=seen_share,
         center_lps=patch.points_lps(middle[0], middle[1]),
         normal_lps=unit_vector((normals * stretch[:, None]).sum(axis=0)),
-        area_mm2=float(stretch.sum()) * 0.01,
+        area_mm2=area,
         superior_inferior_mm=_extent(patch, outline, 1),
         anterior_posterior_mm=_extent(patch, outline, 0),
-        thickness_mean_mm=float((local * stretch).sum() / stretch.sum()),
+        thickness_mean_mm=float((local * stretch).sum() / stretch.sum()) - carried,
         thickness_min_mm=float(gaussian_filter(thickness, LEAST_OVER_MM / step)[inside].min()),
+        limbus_mm=carried,
     )
+
+
+def _carried_in(patch: HeightPatch, thickness: Array, outline: Array, blur_mm: float) -> float:
+    """Volume (mm3) by which blur along the wall thickens the membrane at the foot of the limbus.
+
+    A rise of height h, blurred as a Gaussian step of s, has slope h / (s sqrt(2 pi)) at its middle and lays h s /
+    sqrt(2 pi) on each mm of rim within it; the wall's own rise is the narrower for the blur, in squares.
+    """
+    middle = outline.mean(axis=0)
+    away = outline - middle
+    radius = np.linalg.norm(away, axis=1)
+    away = away / np.maximum(radius, 1e-6)[:, None]
+
+    def at(offset_mm: float) -> Array:
+        place = outline + offset_mm * away
+        return patch.sample(thickness, place[:, 0], place[:, 1])
+
+    height = float(np.median(np.maximum.reduce([at(x) for x in (1.5, 2.5, 3.5)]))) - float(
+        np.median(patch.sample(thickness, *(middle[:, None] + (outline - middle).T * 0.5)))
+    )
+    slope = float(np.median(at(0.5) - at(-0.5)))
+    if height <= 0 or slope <= 0:
+        return 0.0
+    seen = height / (slope * np.sqrt(2 * np.pi))
+    own = np.sqrt(max(seen**2 - blur_mm**2, (OWN_SHARE * seen) ** 2))
+    length = float(np.linalg.norm(outline - np.roll(outline, -1, axis=0), axis=1).sum())
+    return float(height * (seen - own) / np.sqrt(2 * np.pi)) * length
 
 
 def _extent(patch: HeightPatch, outline: Array, axis: int) -> float:
