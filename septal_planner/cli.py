@@ -116,14 +116,14 @@ def build_parser() -> argparse.ArgumentParser:
         return sub
 
     demo = add("demo", "the whole job on a phantom made for it: CT as DICOM, landmarks, plan, printable PDF")
-    demo.add_argument("--out", metavar="DIR", type=Path, default=Path("demo"), help="folder to write (default: demo)")
+    demo.add_argument("--out", metavar="DIR", type=_path, default=Path("demo"), help="folder to write (default: demo)")
 
     inspect = add("inspect", "list every CT series under a path: geometry, phase, opacification, faults found")
-    inspect.add_argument("path", metavar="PATH", type=Path, help="a folder, or one image file")
+    inspect.add_argument("path", metavar="PATH", type=_path, help="a folder, or one image file")
     inspect.add_argument(
         "--landmarks",
         metavar="FILE",
-        type=Path,
+        type=_path,
         help="landmarks.json: also report the contrast in each chamber and across the septum, and what can be trusted",
     )
     inspect.add_argument(
@@ -134,7 +134,7 @@ def build_parser() -> argparse.ArgumentParser:
     phantom = add("phantom", "write a phantom: CT as DICOM, landmarks.json and truth.json")
     phantom.add_argument("name", metavar="NAME", nargs="?", help="which phantom; --list names them")
     phantom.add_argument("--list", action="store_true", help="print the names and stop")
-    phantom.add_argument("--out", metavar="DIR", type=Path, help="folder to write")
+    phantom.add_argument("--out", metavar="DIR", type=_path, help="folder to write")
     phantom.add_argument("--seed", metavar="N", type=_whole, default=0, help="seed of every bit of noise (default: 0)")
     phantom.add_argument("--spacing", metavar="MM", type=_positive, help="voxel step (default: by size)")
     phantom.add_argument(
@@ -159,9 +159,9 @@ def build_parser() -> argparse.ArgumentParser:
     )
 
     plan = add("plan", "plan a puncture: plan.json, plan.pdf, labels.nii.gz and pictures")
-    plan.add_argument("ct", metavar="CT", type=Path, help="a DICOM folder, or a NIfTI, NRRD or MetaImage file")
-    plan.add_argument("landmarks", metavar="LANDMARKS", type=Path, help="landmarks.json, LPS millimetres")
-    plan.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder to write")
+    plan.add_argument("ct", metavar="CT", type=_path, help="a DICOM folder, or a NIfTI, NRRD or MetaImage file")
+    plan.add_argument("landmarks", metavar="LANDMARKS", type=_path, help="landmarks.json, LPS millimetres")
+    plan.add_argument("--out", metavar="DIR", type=_path, required=True, help="folder to write")
     plan.add_argument(
         "--procedure",
         metavar="NAME",
@@ -199,8 +199,8 @@ def build_parser() -> argparse.ArgumentParser:
         help="doubt of each landmark coordinate, one standard deviation (default: 1)",
     )
     other = plan.add_argument_group("a second phase of the same heart, to report the motion between the two")
-    other.add_argument("--other-ct", metavar="CT2", type=Path, help="its CT; may be the same folder as CT")
-    other.add_argument("--other-landmarks", metavar="LANDMARKS2", type=Path, help="the points, marked anew in it")
+    other.add_argument("--other-ct", metavar="CT2", type=_path, help="its CT; may be the same folder as CT")
+    other.add_argument("--other-landmarks", metavar="LANDMARKS2", type=_path, help="the points, marked anew in it")
     other.add_argument(
         "--other-phase", metavar="PERCENT", type=_percent, help="which phase, where CT2 holds several; %% of RR"
     )
@@ -212,12 +212,12 @@ def build_parser() -> argparse.ArgumentParser:
     _add_json(plan)
 
     report = add("report", "write the printable plan again from a saved plan")
-    report.add_argument("plan", metavar="PLAN", type=Path, help="a plan.json, with its pictures folder beside it")
-    report.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder to write")
+    report.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json, with its pictures folder beside it")
+    report.add_argument("--out", metavar="DIR", type=_path, required=True, help="folder to write")
     _add_paper(report)
 
     validate = add("validate", "plan every phantom and report the error of each measurement against the truth")
-    validate.add_argument("--out", metavar="DIR", type=Path, help="folder for validation.json and validation.md")
+    validate.add_argument("--out", metavar="DIR", type=_path, help="folder for validation.json and validation.md")
     validate.add_argument(
         "--quick", action="store_true", help="small phantoms at 1 mm: a look, the bars are not promised there"
     )
@@ -284,6 +284,12 @@ def _angle(text: str) -> float:
     if not 0 <= value <= 180:
         raise argparse.ArgumentTypeError(f"{text} is not an angle from 0 to 180 degrees")
     return value
+
+
+def _path(text: str) -> Path:
+    if not text.strip():  # a shell's variable that was not set would otherwise mean the folder one stands in
+        raise argparse.ArgumentTypeError("the path is empty (this folder would be a dot)")
+    return Path(text)
 
 
 def _percent(text: str) -> float:

@@ -26,8 +26,8 @@ Array = NDArray[np.float64]
 # Annular excursion toward the apex of 12 mm and more in the healthy (cardiac MR, doi 10.1186/s12968-021-00711-w, table
 # 4), 12 to 15 mm on echo (from memory); beyond this, more than the heartbeat moved.
 FARTHEST_ANNULUS_MM = 20.0
-# The heart as a whole moves 4 to 6 mm to the left, back and down from end-diastole to end-systole in 17 CTs (OncoTargets
-# Ther 2013, OTT.S52101); the ring moves along its axis, hardly across it.
+# The heart as a whole moves 4 to 6 mm to the left, back and down from end-diastole to end-systole in 17 CTs
+# (OncoTargets Ther 2013, OTT.S52101); the ring moves along its axis, hardly across it.
 FARTHEST_ACROSS_MM = 10.0
 # The aorto-mitral angle differs by 1.3 degrees on average between the phases of 32 CTs (129.7, SD 10.5, and 131.0, SD
 # 9.4; doi 10.4244/EIJY15M11_10); 10 degrees are ours, beyond what marking alone gives.
@@ -283,9 +283,9 @@ def _implausible(annulus: Shift, tilt_deg: float, area_percent: float, fossa: Sh
     if annulus.across_mm > FARTHEST_ACROSS_MM or tilt_deg > LARGEST_TILT_DEG:
         said.append(
             f"The annulus moves {annulus.across_mm:.0f} mm across its axis and tilts by {tilt_deg:.0f} degrees between "
-            "the two phases, more than a heartbeat does (4 to 6 mm along each axis for the whole heart, OncoTargets Ther "
-            "2013, OTT.S52101; an angle of 1 degree on average, doi 10.4244/EIJY15M11_10): check the points of both, and "
-            "that both CTs show one heart."
+            "the two phases, more than a heartbeat does (4 to 6 mm along each axis for the whole heart, OncoTargets "
+            "Ther 2013, OTT.S52101; an angle of 1 degree on average, doi 10.4244/EIJY15M11_10): check the points of "
+            "both, and that both CTs show one heart."
         )
     if abs(area_percent) > LARGEST_AREA_CHANGE_PERCENT:
         said.append(

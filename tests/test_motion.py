@@ -21,7 +21,7 @@ from septal_planner.anatomy.fossa import Fossa
 from septal_planner.errors import AnatomyNotFound, InputRefused
 from septal_planner.geometry.shapes import HeightPatch
 from septal_planner.inputs.landmarks import Landmarks
-from septal_planner.inputs.volume import Volume
+from septal_planner.inputs.volume import Volume, read_volume
 from septal_planner.motion import Motion, PhaseFound, compare_phases, length_sd, place_at, shift
 from septal_planner.other_phase import add_other_phase, check_pair, find_in_phase, list_motion
 from septal_planner.pipeline import PlannedCase, make_plan
@@ -330,7 +330,8 @@ def test_more_than_a_heartbeat_is_said() -> None:
     far = motion_of(one, found_in(SCENE, np.eye(3), np.array([0, 0, -21.0])))
     assert any("annulus moves 21 mm" in note and "doi 10.1186/s12968-021-00711-w" in note for note in far.notes)
     assert any("fossa moves 21 mm" in note for note in far.notes)
-    # 4 to 6 mm along each axis for the heart as a whole, OncoTargets Ther 2013, OTT.S52101; 1.3 degrees on average, doi 10.4244/EIJY15M11_10
+    # 4 to 6 mm along each axis for the heart as a whole, OncoTargets Ther 2013,
+    # OTT.S52101; 1.3 degrees on average, doi 10.4244/EIJY15M11_10
     aside = motion_of(one, found_in(SCENE, np.eye(3), np.array([11.0, 0, -3.0])))
     turn = Rotation.from_rotvec([0.2, 0, 0]).as_matrix()
     tilted = motion_of(one, replace(one, annulus=annulus_of(SCENE.ring @ turn.T, SCENE.atrium)))
@@ -486,6 +487,23 @@ def test_plan_with_two_phases(two_written: Path, tmp_path: Path, capsys: pytest.
     assert cli.main(["report", str(tmp_path / "out" / "plan.json"), "--out", str(tmp_path / "again")]) == 0
 
 
+def test_both_phases_in_one_folder(two_written: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    call = ["plan", str(two_written), str(two_written / "70" / "landmarks.json"), "--out", str(tmp_path / "out")]
+    other = ["--other-ct", str(two_written), "--other-landmarks", str(two_written / "35" / "landmarks.json")]
+    for more, said in (
+        (["--phase", "70"], "In the other phase: 2 CT series"),
+        (["--phase", "70", "--other-phase", "70"], "is the CT of the plan itself"),
+        (["--phase", "70", "--other-phase", "50"], "Phase 50 % was asked for"),
+    ):
+        assert cli.main([*call, *other, *more]) == 3
+        assert said in capsys.readouterr().err.strip().splitlines()[-1]
+    one = read_volume(two_written, phase_percent=70.0)
+    two = read_volume(two_written, phase_percent=35.0)
+    assert (one.phase_percent, two.phase_percent) == (70.0, 35.0)
+    said_of_pair = check_pair(one, marks(), two, marks(1.0))
+    assert len(said_of_pair) == 1  # one frame of reference, both phases known
+
+
 @pytest.mark.parametrize(
     ("more", "status", "said"),
     [
@@ -509,6 +527,14 @@ def test_half_a_second_phase_is_refused(
     assert said in told
     assert told.endswith(".")
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("words", [("--other-ct", ""), ("--other-phase", "nan"), ("--other-phase", "101")])
+def test_words_that_cannot_be_meant(words: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["plan", "ct", "landmarks.json", "--out", "out", *words])
+    assert ended.value.code == 2
+    assert words[0] in capsys.readouterr().err
 
 
 def test_a_phase_a_phantom_has_not(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
