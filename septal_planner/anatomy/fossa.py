@@ -15,12 +15,14 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
+from septal_planner.anatomy.atria import WALL_HU
 from septal_planner.anatomy.chambers import LABELS, Chambers
 from septal_planner.anatomy.membrane import Membrane, find_membrane
 from septal_planner.anatomy.septal_wall import (
     TYPICAL_MM,
     SeptalWall,
     Side,
+    bright_wall_hu,
     measure_septal_wall,
     one_sided_surface,
     septal_axes,
@@ -39,9 +41,8 @@ CORE_MM = 6.0         # around the marked point: here the membrane should be
 THICKEST_MEMBRANE_MM = 5.0  # mean and more than four SD of 1.8 mm, SD 0.7 (doi 10.1016/s0002-8703(05)80191-7)
 UNSEEN_MM = 4.0       # farther from one atrium's blood than from the other's: the farther one's edge is not its wall
 SEEN_SHARE = 0.6      # of the membrane, that must be seen from both sides
-METAL_HU = 3000.0
 METAL_NEAR_MM = 5.0   # metal so near the surface at the marked point lies within the wall
-BRIGHT_WALL_HU = 150.0  # no muscle; common practice, no source
+MUSCLE_HU = (55.0, 130.0)  # with little or much contrast in it; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -102,8 +103,9 @@ def find_fossa(
         return left.at(points) - right.at(points)
 
     origin, normal = _start(point, between, to_left, to_right)
-    noise = _noise_hu(volume, left, point)
-    wall = measure_septal_wall(volume, origin, normal, between, noise)
+    wall = measure_septal_wall(
+        volume, origin, normal, between, noise_hu=_noise_hu(volume, left, point), wall_hu=_muscle_hu(volume, chambers)
+    )
     uu, vv = np.meshgrid(wall.patch.u_mm, wall.patch.v_mm)
     core = np.hypot(uu, vv) < CORE_MM
     seen_left, seen_right = wall.stands_out("left"), wall.stands_out("right")
@@ -116,7 +118,8 @@ def find_fossa(
         off_left, off_right = left.at(mid), right.at(mid)
         seen = seen_left & seen_right & (np.abs(off_left - 3.5) < 5.5) & (np.abs(off_right - 3.5) < 5.5)
         gap = np.maximum(off_left + off_right, 8.0)
-        found = find_membrane(wall.patch, np.where(seen, wall.thickness_mm, gap))
+        blur = float(np.hypot(wall.sigma_mm, wall.along_mm))
+        found = find_membrane(wall.patch, np.where(seen, wall.thickness_mm, gap), blur)
         if found is None:
             return _thick(
                 wall, core, point,
@@ -158,19 +161,44 @@ def _implant(volume: Volume, chambers: Chambers, wall: SeptalWall) -> str | None
     uu, vv = np.meshgrid(wall.patch.u_mm, wall.patch.v_mm)
     core = np.hypot(uu, vv) < CORE_MM
     points = wall.patch.points_lps(uu[core], vv[core])
-    normals = wall.patch.normals_lps(uu[core], vv[core])
-    across = np.arange(-METAL_NEAR_MM, METAL_NEAR_MM + 0.1, 0.5)
-    hu = sample_lps(volume, points[:, None, :] + across[:, None] * normals[:, None, :])
-    metal = bool((hu.max(axis=1) > METAL_HU).mean() > 0.05)
-    if len(chambers.metal_lps):
-        near = cKDTree(points).query(chambers.metal_lps)[0] < METAL_NEAR_MM
-        metal |= int(near.sum()) > 10
-    if metal:
+    if len(chambers.metal_lps) and int((cKDTree(points).query(chambers.metal_lps)[0] < METAL_NEAR_MM).sum()) > 10:
         return (
             "There is metal within the septal wall at the fossa point, as of an occluder: there is no thin membrane to "
             "measure."
         )
-    return None
+    bright = bright_wall_hu(volume, wall)
+    if bright is None:
+        return None
+    return (
+        f"The wall at the fossa point is {bright:.0f} HU bright, which no muscle is, as after a patch or with an "
+        "occluder in it: there is no thin membrane to measure, unless the fossa point lies off the septum."
+    )
+
+
+def _muscle_hu(volume: Volume, chambers: Chambers) -> float:
+    """How bright muscle is in this scan: the left ventricle's wall, 3 to 6 mm outside its blood and away from all other
+    blood; 100 where it is not seen, or too varied to be muscle."""
+    if "left_ventricle" not in chambers.distance:
+        return WALL_HU
+    field = chambers.distance["left_ventricle"]
+    k, j, i = np.nonzero((field.values_mm[::2, ::2, ::2] > 3.0) & (field.values_mm[::2, ::2, ::2] < 6.0))
+    if len(k) > 20000:
+        k, j, i = (a[:: len(k) // 20000 + 1] for a in (k, j, i))
+    points = apply_affine(field.lps_from_index, 2.0 * np.stack([i, j, k], axis=-1))
+    points = points[~chambers.beyond_ct(points, 2.0)]
+    for name, other in chambers.distance.items():
+        if name != "left_ventricle":
+            points = points[other.at(points) > 4.0]
+    if len(points) < 300:
+        return WALL_HU
+    hu = sample_lps(volume, points)
+    tissue = hu[(hu > MUSCLE_HU[0] - 30) & (hu < MUSCLE_HU[1] + 30)]
+    if len(tissue) < max(300, 0.3 * len(hu)):
+        return WALL_HU
+    level = float(np.median(tissue))
+    for _ in range(5):  # the middle of the peak, whatever fat and blood lie beside it
+        level = float(np.median(tissue[np.abs(tissue - level) < 35.0]))
+    return float(np.clip(level, *MUSCLE_HU))
 
 
 def _thick(wall: SeptalWall, core: NDArray[np.bool_], point: Array, why: str) -> Fossa:

@@ -42,8 +42,8 @@ class Membrane:
 
 
 def find_membrane(patch: HeightPatch, thickness_mm: Array, blur_mm: float) -> Membrane | None:
-    """Thin part of a wall around the origin of the patch, `thickness_mm` [v, u] along the local normal and blurred along
-    the wall by `blur_mm`; None where nothing there is thinner than its surroundings."""
+    """Thin part of a wall around the origin of the patch, `thickness_mm` [v, u] along the local normal and blurred
+    along the wall by `blur_mm`; None where nothing there is thinner than its surroundings."""
     step = float(patch.u_mm[1] - patch.u_mm[0])
     uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
     thickness = gaussian_filter(_without_spikes(thickness_mm), 0.15 / step)
@@ -97,7 +97,8 @@ def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, fl
 def _half_rise(profile: Array, r: Array, floor: float) -> Array:
     """Thickness (ANGLES, 1) half-way from the floor to the limbus in each direction. The limbus is what stands within
     4 mm beyond the first lasting rise, and no farther: beyond it the wall goes on to open into the groove."""
-    risen = profile > floor + FIRST_RISE_MM
+    noise = 1.4826 * float(np.median(np.abs(profile[:, r <= 3.0] - floor)))
+    risen = profile > floor + max(FIRST_RISE_MM, 3.0 * noise)
     lasting = risen.copy()
     for shift in range(1, 5):
         lasting[:, :-shift] &= risen[:, shift:]
@@ -179,7 +180,8 @@ def _carried_in(patch: HeightPatch, thickness: Array, outline: Array, blur_mm: f
     """Volume (mm3) by which blur along the wall thickens the membrane at the foot of the limbus.
 
     A rise of height h, blurred as a Gaussian step of s, has slope h / (s sqrt(2 pi)) at its middle and lays h s /
-    sqrt(2 pi) on each mm of rim within it; the wall's own rise is the narrower for the blur, in squares.
+    sqrt(2 pi) on each mm of rim within it; the wall's own rise is the narrower for the blur, in squares. The fit of
+    thickness is not linear, so the truth lies anywhere between none of this and all: half of it is given.
     """
     middle = outline.mean(axis=0)
     away = outline - middle
@@ -199,7 +201,7 @@ def _carried_in(patch: HeightPatch, thickness: Array, outline: Array, blur_mm: f
     seen = height / (slope * np.sqrt(2 * np.pi))
     own = np.sqrt(max(seen**2 - blur_mm**2, (OWN_SHARE * seen) ** 2))
     length = float(np.linalg.norm(outline - np.roll(outline, -1, axis=0), axis=1).sum())
-    return float(height * (seen - own) / np.sqrt(2 * np.pi)) * length
+    return 0.5 * float(height * (seen - own) / np.sqrt(2 * np.pi)) * length
 
 
 def _extent(patch: HeightPatch, outline: Array, axis: int) -> float:

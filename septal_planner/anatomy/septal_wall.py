@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
 from scipy.ndimage import gaussian_filter, median_filter
 
-from septal_planner.anatomy.atria import WALL_HU
-from septal_planner.anatomy.wall import WallFit, blur_mm, fit_edges, fit_walls
+from septal_planner.anatomy.wall import blur_mm, fit_edges, fit_walls
 from septal_planner.errors import AnatomyNotFound
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.geometry.shapes import HeightPatch
@@ -34,7 +33,9 @@ FARTHEST_MM = 20.0  # from the first plane: an aneurysm's rim lies that far from
 LEAST_WALL_MM = 0.25  # a fit thinner than this found blood on both sides and no wall between
 STEEP_COSINE = 0.9  # a wall steeper than this somewhere near the fossa is measured once more along its new normals
 SHOULDER = 0.2  # doubt of the wall's middle (mm) for each mm that its thickness rises per mm
-WALL_RANGE_HU = (55.0, 130.0)  # muscle with little or much contrast in it; common practice, no source
+POINT_SPREAD_MM = 0.38  # one SD: 0.9 mm full width at half maximum, a usual cardiac kernel; common practice, no source
+BRIGHT_WALL_HU = 150.0  # and more: no muscle; common practice, no source
+BRIGHT_FITS_BETTER = 0.6  # its residual, of that of a wall like muscle
 WALL_SD_HU = 12.0   # of how bright the wall is, muscle or fat between; common practice, no source
 NOISE_SHARE = 0.35  # of the noise of one voxel, left in the level of blood beside one smoothed profile
 SEEN_BY_SD = 2.5    # a side is seen where its contrast is that many standard uncertainties
@@ -57,7 +58,8 @@ class SeptalWall:
     thickness_sd_mm: Array                        # from noise alone
     wall_hu: float
     noise_hu: float                               # of one voxel
-    sigma_mm: float                               # blur
+    sigma_mm: float                               # blur of the CT
+    along_mm: float                               # smoothing along the wall
 
     @property
     def least_contrast_hu(self) -> float:
@@ -85,7 +87,8 @@ def septal_axes(normal_lps: Array) -> tuple[Array, Array, Array]:
 
 
 def measure_septal_wall(
-    volume: Volume, origin_lps: Array, normal_lps: Array, between: Callable[[Array], Array], noise_hu: float
+    volume: Volume, origin_lps: Array, normal_lps: Array, between: Callable[[Array], Array], *, noise_hu: float,
+    wall_hu: float,
 ) -> SeptalWall:
     """Wall around `origin_lps` (3,), first looked at along `normal_lps` (3,), then along its own local normals.
 
@@ -93,21 +96,20 @@ def measure_septal_wall(
     it is nought half-way. Raises AnatomyNotFound where no wall can be followed.
     """
     patch = _half_way(origin_lps, normal_lps, between, *FIRST_LOOK_MM)
-    look = _fit(volume, patch, noise_hu)
-    look = _fit(volume, look.patch, noise_hu, look.wall_hu)
-    patch = look.patch
+    for _ in range(2):
+        patch = _fit(volume, patch, noise_hu, wall_hu).patch
     near = np.hypot(*np.meshgrid(patch.u_mm, patch.v_mm)) < 8.0
     uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
     normal = unit_vector(patch.normals_lps(uu[near], vv[near]).mean(axis=0))
     patch = _on_plane(patch, patch.points_lps(0.0, 0.0), normal, *MEASUREMENT_MM)
-    wall = _fit(volume, patch, noise_hu, look.wall_hu)
+    wall = _fit(volume, patch, noise_hu, wall_hu)
     uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
     near = np.hypot(uu, vv) < 12.0
     for _ in range(2):
         steepest = float((wall.patch.normals_lps(uu[near], vv[near]) @ wall.patch.axis_w_lps).min())
         if steepest > STEEP_COSINE:
             break
-        wall = _fit(volume, wall.patch, noise_hu, look.wall_hu)
+        wall = _fit(volume, wall.patch, noise_hu, wall_hu)
     return wall
 
 
@@ -166,7 +168,7 @@ def _profiles(volume: Volume, patch: HeightPatch, smooth_mm: float) -> tuple[Arr
     return hu, np.clip(normals @ patch.axis_w_lps, 0.4, 1.0)
 
 
-def _fit(volume: Volume, patch: HeightPatch, noise_hu: float, wall_hu: float = WALL_HU) -> SeptalWall:
+def _fit(volume: Volume, patch: HeightPatch, noise_hu: float, wall_hu: float) -> SeptalWall:
     """Both edges along the local normals, and the surface moved to the middle between them."""
     step = float(patch.u_mm[1] - patch.u_mm[0])
     smooth_mm = 0.2
@@ -180,7 +182,8 @@ def _fit(volume: Volume, patch: HeightPatch, noise_hu: float, wall_hu: float = W
         smooth_mm = wanted
     flat = hu.reshape(-1, W_MM.size)
     zero = np.zeros(flat.shape[0])
-    sigma = blur_mm(flat, W_MM, zero, wall_hu=wall_hu)
+    usual = _usual_blur_mm(volume, patch.axis_w_lps)
+    sigma = blur_mm(flat, W_MM, zero, wall_hu=wall_hu, usual_mm=usual)
     fit = fit_walls(flat, W_MM, zero, wall_hu=wall_hu, sigma_mm=sigma)
     shape = cosine.shape
     center = np.where(np.abs(fit.center_mm) > 6, 0.0, fit.center_mm).reshape(shape)
@@ -198,7 +201,8 @@ def _fit(volume: Volume, patch: HeightPatch, noise_hu: float, wall_hu: float = W
     return SeptalWall(
         replace(patch, height_mm=height), thickness, fit.far_hu.reshape(shape),
         fit.near_hu.reshape(shape), fit.residual_hu.reshape(shape), left * fit.center_mm_per_hu.reshape(shape),
-        left * fit.thickness_mm_per_hu.reshape(shape), _brightness(flat, fit, wall_hu, noise_hu), noise_hu, sigma,
+        left * fit.thickness_mm_per_hu.reshape(shape), wall_hu, noise_hu, sigma,
+        smooth_mm,
     )
 
 
@@ -215,16 +219,43 @@ def _smooth_height(height: Array, thickness: Array, lost: Mask, step_mm: float) 
     return np.asarray(calm)
 
 
-def _brightness(profiles_hu: Array, fit: WallFit, wall_hu: float, noise_hu: float) -> float:
-    """HU of the wall where it is thick enough to show its own; `wall_hu` where that is fat, metal, or too varied."""
-    contrast = np.minimum(fit.near_hu, fit.far_hu) - wall_hu
-    thick = (fit.thickness_mm > 4.0) & (fit.thickness_mm < 9.0) & (contrast > 60) & (np.abs(fit.center_mm) < 4.0)
-    if thick.sum() < 60:
-        return wall_hu
-    off = np.abs(W_MM[None, :] - fit.center_mm[thick, None])
-    middle = np.nanmean(np.where(off < 0.8, profiles_hu[thick], np.nan), axis=1)
-    low, level, high = np.percentile(middle, [25, 50, 75])
-    return float(level) if high - low < 40.0 + noise_hu and WALL_RANGE_HU[0] <= level <= WALL_RANGE_HU[1] else wall_hu
+def _usual_blur_mm(volume: Volume, normal_lps: Array) -> float:
+    """Blur (mm, one SD) across a wall that voxels of this size bring: a point spread of 0.9 mm full width, the voxel's
+    own breadth (a twelfth of its square), and linear interpolation between voxels (a sixth, at random places)."""
+    along = np.abs(normal_lps @ volume.lps_from_index[:3, :3])
+    spacing = np.linalg.norm(volume.lps_from_index[:3, :3], axis=0)
+    return float(np.sqrt(POINT_SPREAD_MM**2 + ((along / spacing) ** 2 * spacing**2).sum() / 4))
+
+
+def bright_wall_hu(volume: Volume, wall: SeptalWall) -> float | None:
+    """HU of a wall that is plainly brighter than muscle around the origin of the patch (a patch, an occluder), or None.
+
+    Spots of 1.5 mm are averaged and fitted with walls of many brightnesses. A thin membrane fits best about as dark
+    as muscle or does not tell; a broad bright wall leaves the dark one's fit far behind.
+    """
+    patch = wall.patch
+    step = float(patch.u_mm[1] - patch.u_mm[0])
+    hu, _ = _profiles(volume, patch, 1.0)
+    uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
+    every = max(1, round(1.5 / step))
+    spots = (np.hypot(uu, vv) < 5.0)[::every, ::every]
+    profiles = hu[::every, ::every][spots]
+    zero = np.zeros(len(profiles))
+    beside = np.minimum(wall.left_hu, wall.right_hu)[::every, ::every][spots]
+    middle = profiles[:, np.abs(W_MM) < 0.6].mean(axis=1)
+    if float(np.mean(middle > beside)) > 0.5:  # no dip at all
+        return float(np.median(middle))
+    levels = np.arange(0.0, max(0.9 * (float(np.median(beside)) - wall.wall_hu), 1.0), 25.0) + wall.wall_hu
+    fits = [
+        fit_walls(profiles, W_MM, zero, wall_hu=float(level), sigma_mm=wall.sigma_mm, fat_is_wall=False)
+        for level in levels
+    ]
+    residual = np.stack([fit.residual_hu for fit in fits])
+    best = np.argmin(residual, axis=0)
+    spot = np.arange(len(profiles))
+    broad = np.stack([fit.thickness_mm for fit in fits])[best, spot] > 2.5 * wall.sigma_mm
+    plain = (residual[best, spot] < BRIGHT_FITS_BETTER * residual[0]) & broad & (levels[best] > BRIGHT_WALL_HU)
+    return float(np.median(levels[best][plain])) if plain.mean() > 0.5 else None
 
 
 def one_sided_surface(

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 Array = NDArray[np.float64]
+FAT_BELOW_HU = 60.0  # so much darker than the wall, something within it is fat
 
 
 @dataclass(frozen=True)
@@ -32,8 +33,8 @@ class WallFit:
 
 @dataclass(frozen=True)
 class EdgeFit:
-    """Per profile (n,): place of one blood's edge (mm), its HU, the HU beyond, RMS residual (HU), and by how many mm the
-    edge strays per HU of noise independent from sample to sample."""
+    """Per profile (n,): place of one blood's edge (mm), its HU, the HU beyond, RMS residual (HU), and by how many
+    mm the edge strays per HU of noise independent from sample to sample."""
 
     edge_mm: Array
     blood_hu: Array
@@ -50,15 +51,15 @@ def _blurred_step(x: Array, sigma: float) -> tuple[Array, Array]:
 
 def fit_walls(
     profiles_hu: Array, w_mm: Array, center_mm: Array, *, wall_hu: float, sigma_mm: float, window_mm: float = 4.5,
-    iterations: int = 25, thickness_mm: Array | None = None,
+    iterations: int = 25, thickness_mm: Array | None = None, fat_is_wall: bool = True,
 ) -> WallFit:
     """Fit wall centre, thickness and both blood levels to profiles (n, m) sampled at `w_mm` (m,) from near to far side.
 
     `center_mm` (n,) starts the search. Damped Gauss-Newton in four parameters, all profiles at once; samples farther
-    than thickness / 2 + window from the centre carry no weight, so that a streak beyond does not pull. HU below the
-    wall's (fat inside a thick limbus) count as wall.
+    than thickness / 2 + window from the centre carry no weight, so that a streak beyond does not pull. With
+    `fat_is_wall` HU below the wall's (fat inside a thick limbus) count as wall.
     """
-    y = np.maximum(profiles_hu, wall_hu)
+    y = np.maximum(profiles_hu, wall_hu) if fat_is_wall else np.asarray(profiles_hu, dtype=np.float64)
     c = np.asarray(center_mm, dtype=np.float64).copy()
     dw = float(w_mm[1] - w_mm[0])
     x = w_mm[None, :]
@@ -172,18 +173,24 @@ def fit_edges(
     return EdgeFit(kept[:, 0], kept[:, 1], kept[:, 2], residual, stray)
 
 
-def blur_mm(profiles_hu: Array, w_mm: Array, center_mm: Array, *, wall_hu: float) -> float:
-    """Gaussian blur (mm, one SD) of the wall's edges: the one that fits best where the wall is thick (4 to 9 mm).
+def blur_mm(
+    profiles_hu: Array, w_mm: Array, center_mm: Array, *, wall_hu: float, usual_mm: float = 0.6
+) -> float:
+    """Gaussian blur (mm, one SD) of the wall's edges: the one that fits best where the wall is thick (4 to 9 mm) and no
+    fat makes its edges look sharper than they are; within 0.6 and 1.6 times the usual one.
 
-    Where no thick wall is seen, 0.6 mm.
+    Where no such wall is seen, the usual one.
     """
-    first = fit_walls(profiles_hu, w_mm, center_mm, wall_hu=wall_hu, sigma_mm=0.6, iterations=12)
+    first = fit_walls(profiles_hu, w_mm, center_mm, wall_hu=wall_hu, sigma_mm=usual_mm, iterations=12)
     contrast = np.minimum(first.near_hu, first.far_hu) - wall_hu
     thick = np.flatnonzero((first.thickness_mm > 4.0) & (first.thickness_mm < 9.0) & (contrast > 60))
+    inner = np.abs(w_mm[None, :] - first.center_mm[thick, None]) < first.thickness_mm[thick, None] / 2
+    lean = np.where(inner, profiles_hu[thick], np.inf).min(axis=1, initial=np.inf) > wall_hu - FAT_BELOW_HU
+    thick = thick[lean]
     if thick.size < 40:
-        return 0.6
+        return usual_mm
     thick = thick[:: max(1, thick.size // 400)]
-    trials = np.array([0.3, 0.4, 0.5, 0.6, 0.7, 0.85, 1.0, 1.2, 1.5])
+    trials = usual_mm * np.array([0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3, 1.45, 1.6])
     cost = []
     for sigma in trials:
         fit = fit_walls(
