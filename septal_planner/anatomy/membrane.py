@@ -13,13 +13,16 @@ from septal_planner.geometry.frames import unit_vector
 from septal_planner.geometry.shapes import HeightPatch
 
 Array = NDArray[np.float64]
-FIRST_RISE_MM = 0.8  # above the floor: more than a profile's noise, less than any limbus
+FIRST_RISE_MM = 1.0  # above the floor: more than the noise of one profile, less than any limbus
+LEAST_RISE_MM = 2.5  # of a limbus above its membrane; common practice, no source
 RIM_REACH_MM = 16.0
 LEAST_OVER_MM = 1.2  # the least thickness is that of a spot this broad (one SD), not of one noisy profile
 # A membrane's radius: half of 17.2 + 2 x 4.1 mm, the longer diameter and two SD in 97 autopsy hearts
 # (doi 10.1002/ccd.31304); a thin wall that runs on farther is the fold between the atria's free walls, not the fossa.
 LARGEST_RADIUS_MM = 12.7
 ANGLES = 72
+RIM_SEEN_SHARE = 0.7  # below this the rim is bridged over too much to say which way the membrane faces
+BEYOND_MM = 2.5  # after a lasting rise nothing farther than this can still be membrane
 OWN_SHARE = 0.5  # of the breadth of the rise that is seen, at the least, is the wall's own
 
 
@@ -55,7 +58,7 @@ def find_membrane(patch: HeightPatch, thickness_mm: Array, blur_mm: float) -> Me
         if mask.any():
             # where a rim is not seen the outline is bridged: it must not walk off on its own bridge
             shift = np.array([uu[mask].mean(), vv[mask].mean()]) - seed
-            center = seed + shift * min(1.0, (0.3 + 7.0 * seen**4) / max(float(np.linalg.norm(shift)), 1e-9))
+            center = seed + shift * min(1.0, (0.3 + 7.0 * seen**8) / max(float(np.linalg.norm(shift)), 1e-9))
     return _described(patch, thickness, outline, mask, seen, blur_mm) if mask.any() else None
 
 
@@ -81,8 +84,7 @@ def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, fl
     profile = patch.sample(thickness, u, v)
     floor = float(np.median(profile[:, r <= 3.0]))
     half = _half_rise(profile, r, floor)
-    above = profile > half
-    first = np.where(above.any(axis=1), np.argmax(above, axis=1), 0)
+    above, first = _crossings(profile, half, floor)
     row = np.arange(ANGLES)
     before = np.maximum(first - 1, 0)
     rise = profile[row, first] - profile[row, before]
@@ -92,6 +94,23 @@ def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, fl
     if known.sum() < 12:
         return np.zeros((ANGLES, 2)), 0.0
     return _smooth_outline(center, angle, radius, known)
+
+
+def _crossings(profile: Array, half: Array, floor: float) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Where each ray rises past `half` (ANGLES, 1): which samples stand above, and the index of the crossing that parts
+    what is thin from what is thick best. The first sample above would be noise's choice, always too near."""
+    above = profile > half
+    first = np.where(above.any(axis=1), np.argmax(above, axis=1), 0)
+    lasting = above.copy()
+    for shift in range(1, 4):
+        lasting[:, :-shift] &= above[:, shift:]
+    limit = np.where(lasting.any(axis=1), np.argmax(lasting, axis=1), first) + round(BEYOND_MM / 0.25)
+    reach = half - floor
+    thin_so_far = np.cumsum(np.clip(half - profile, -reach, reach), axis=1)
+    allowed = np.arange(profile.shape[1]) < limit[:, None]
+    best = np.argmax(np.where(allowed, thin_so_far, -np.inf), axis=1) + 1
+    usable = above.any(axis=1) & (first > 2) & (best < profile.shape[1])
+    return above, np.where(usable, np.minimum(best, profile.shape[1] - 1), first)
 
 
 def _half_rise(profile: Array, r: Array, floor: float) -> Array:
@@ -105,14 +124,14 @@ def _half_rise(profile: Array, r: Array, floor: float) -> Array:
     at = np.argmax(lasting, axis=1)
     rises = lasting.any(axis=1) & (at > 2) & (r[at] <= LARGEST_RADIUS_MM - 1.0)
     if rises.sum() < 12:
-        return np.full((len(profile), 1), floor + 0.75)
+        return np.full((len(profile), 1), floor + 0.5 * LEAST_RISE_MM)
     first = r[at][rises, None]
     crest = np.nanmedian(np.where((r > first + 1.25) & (r < first + 4.0), profile[rises], np.nan), axis=1)
     middle = float(np.median(crest))
     around = np.full(len(profile), middle)
     around[rises] = np.clip(crest, 0.6 * middle, 1.6 * middle)
     around = gaussian_filter1d(median_filter(around, 9, mode="wrap"), 2.0, mode="wrap")
-    return np.asarray(floor + 0.5 * np.maximum(around - floor, 1.5)[:, None])
+    return np.asarray(floor + 0.5 * np.maximum(around - floor, LEAST_RISE_MM)[:, None])
 
 
 def _smooth_outline(center: Array, angle: Array, radius: Array, known: NDArray[np.bool_]) -> tuple[Array, float]:
@@ -166,7 +185,7 @@ def _described(
         thickness_mm=thickness,
         seen_share=seen_share,
         center_lps=patch.points_lps(middle[0], middle[1]),
-        normal_lps=unit_vector((normals * stretch[:, None]).sum(axis=0)),
+        normal_lps=_facing(patch, normals, stretch, seen_share),
         area_mm2=area,
         superior_inferior_mm=_extent(patch, outline, 1),
         anterior_posterior_mm=_extent(patch, outline, 0),
@@ -174,6 +193,17 @@ def _described(
         thickness_min_mm=float(gaussian_filter(thickness, LEAST_OVER_MM / step)[inside].min()),
         limbus_mm=carried,
     )
+
+
+def _facing(patch: HeightPatch, normals: Array, stretch: Array, seen_share: float) -> Array:
+    """Mean normal by area; where the rim is bridged over too much, that of the wall around the marked point as far as
+    a membrane may reach, since a bridge may run up the folds beside it."""
+    if seen_share < RIM_SEEN_SHARE:
+        uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
+        near = np.hypot(uu, vv) < LARGEST_RADIUS_MM
+        normals = patch.normals_lps(uu[near], vv[near])
+        stretch = 1 / np.clip(normals @ patch.axis_w_lps, 0.2, 1.0)
+    return unit_vector((normals * stretch[:, None]).sum(axis=0))
 
 
 def _carried_in(patch: HeightPatch, thickness: Array, outline: Array, blur_mm: float) -> float:
