@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -275,7 +275,7 @@ def _seen_from_both(wall: SeptalWall, found: Membrane) -> Fossa:
     )
 
 
-def membrane_doubt(wall: SeptalWall, found: Membrane) -> dict[str, float]:
+def membrane_doubt(wall: SeptalWall, found: Membrane) -> dict[str, Any]:
     """Standard uncertainties of a membrane's numbers, as Fossa names them."""
     inside = found.inside
     contrast = float(np.median((np.minimum(wall.left_hu, wall.right_hu) - wall.wall_hu)[inside]))
@@ -333,8 +333,11 @@ def label_membrane(chambers: Chambers, fossa: Fossa) -> NDArray[np.uint8]:
     uvw = fossa.patch.uvw(apply_affine(chambers.lps_from_index, np.stack([i, j, k], axis=-1)))
     u, v, w = uvw[..., 0], uvw[..., 1], uvw[..., 2]
     inside = fossa.patch.sample(fossa.membrane.astype(np.float64), u, v) > 0.5
-    half = np.maximum(fossa.patch.sample(np.nan_to_num(fossa.thickness_mm), u, v) / 2, 0.35)
-    wall = inside & (np.abs(w - fossa.patch.sample(fossa.patch.height_mm, u, v)) <= half)
+    rim = fossa.patch.uvw(fossa.rim_lps)
+    thickest = float(np.median(fossa.patch.sample(fossa.thickness_mm, rim[:, 0], rim[:, 1])))  # limbus is no membrane
+    half = np.clip(fossa.patch.sample(np.nan_to_num(fossa.thickness_mm), u, v), 0.7, max(thickest, 0.7)) / 2
+    cosine = fossa.patch.normals_lps(u, v) @ fossa.patch.axis_w_lps
+    wall = inside & (np.abs(w - fossa.patch.sample(fossa.patch.height_mm, u, v)) * cosine <= half)
     block = labels[lo[2] : hi[2], lo[1] : hi[1], lo[0] : hi[0]]
     block[wall] = LABELS["fossa_membrane"]
     return labels
