@@ -253,7 +253,8 @@ def annulus_sd(annulus: Annulus, *, point_sd_mm: float) -> dict[str, float]:
     `point_sd_mm` along each axis.
 
     By trial (JCGM 101:2008, 7): the points are moved by seeded random errors and measured again. Least widths and
-    ranges are not only spread by such errors but shifted (a range grows); the shift is joined to the spread.
+    ranges are not only spread by such errors but shifted (a range grows); the shift is joined to the spread, as far as
+    the points are so rough themselves: it grows with the square of the error.
     """
     if point_sd_mm <= 0:
         return dict.fromkeys(MEASURED, 0.0)
@@ -275,4 +276,15 @@ def annulus_sd(annulus: Annulus, *, point_sd_mm: float) -> dict[str, float]:
         )
     trials = np.array(found)
     shift = trials.mean(axis=0) - np.array([float(getattr(annulus, name)) for name in MEASURED])
+    shift = shift * min(1.0, (_roughness_mm(annulus.points_lps) / point_sd_mm) ** 2)
     return dict(zip(MEASURED, np.hypot(trials.std(axis=0), shift).tolist(), strict=True))
+
+
+def _roughness_mm(points: Array) -> float:
+    """Error along one axis that points (n, 3) around a ring show themselves: what is left of them beside four waves."""
+    n = len(points)
+    waves = min(4, (n - 3) // 2)
+    turn = 2 * np.pi * np.arange(n)[:, None] / n * np.arange(1, waves + 1)
+    basis = np.concatenate([np.ones((n, 1)), np.cos(turn), np.sin(turn)], axis=1)
+    rest = points - basis @ np.linalg.lstsq(basis, points, rcond=None)[0]
+    return float(np.sqrt((rest**2).sum() / (3 * (n - basis.shape[1]))))

@@ -20,6 +20,10 @@ LEAST_OVER_MM = 1.2  # the least thickness is that of a spot this broad (one SD)
 # A membrane's radius: half of 17.2 + 2 x 4.1 mm, the longer diameter and two SD in 97 autopsy hearts
 # (doi 10.1002/ccd.31304); a thin wall that runs on farther is the fold between the atria's free walls, not the fossa.
 LARGEST_RADIUS_MM = 12.7
+# and half of the 17.2 mm alone, the mean longer diameter: where the rim is not seen it is bridged so far out
+USUAL_RADIUS_MM = 8.6
+# half of 4.1 mm, the spread of that diameter, and as much again for where its middle is
+BRIDGED_RIM_SD_MM = 2.9
 ANGLES = 72
 RIM_SEEN_SHARE = 0.7  # below this the rim is bridged over too much to say which way the membrane faces
 BEYOND_MM = 2.5  # after a lasting rise nothing farther than this can still be membrane
@@ -28,12 +32,12 @@ OWN_SHARE = 0.5  # of the breadth of the rise that is seen, at the least, is the
 
 @dataclass(frozen=True)
 class Membrane:
-    """`outline_uv` (n, 2) on the patch; `seen_share` of the rim that was seen; sizes in space."""
+    """`outline_uv` (n, 2) on the patch and whether the rim was seen there (n,); sizes in space."""
 
     outline_uv: Array
+    seen: NDArray[np.bool_]
     inside: NDArray[np.bool_]                     # [v, u]
     thickness_mm: Array                           # [v, u]
-    seen_share: float
     center_lps: Array
     normal_lps: Array
     area_mm2: float
@@ -41,7 +45,13 @@ class Membrane:
     anterior_posterior_mm: float
     thickness_mean_mm: float
     thickness_min_mm: float
+    rim_mm: float                                 # length of the rim
     limbus_mm: float                              # taken off the mean: what blur carries in from the limbus
+
+    @property
+    def seen_share(self) -> float:
+        """Of the rim, that was seen."""
+        return float(self.seen.mean())
 
 
 def find_membrane(patch: HeightPatch, thickness_mm: Array, blur_mm: float) -> Membrane | None:
@@ -58,7 +68,8 @@ def find_membrane(patch: HeightPatch, thickness_mm: Array, blur_mm: float) -> Me
         if mask.any():
             # where a rim is not seen the outline is bridged: it must not walk off on its own bridge
             shift = np.array([uu[mask].mean(), vv[mask].mean()]) - seed
-            center = seed + shift * min(1.0, (0.3 + 7.0 * seen**8) / max(float(np.linalg.norm(shift)), 1e-9))
+            farthest = 0.3 + 7.0 * float(seen.mean()) ** 8
+            center = seed + shift * min(1.0, farthest / max(float(np.linalg.norm(shift)), 1e-9))
     return _described(patch, thickness, outline, mask, seen, blur_mm) if mask.any() else None
 
 
@@ -75,8 +86,8 @@ def _thinnest_near(thickness: Array, uu: Array, vv: Array, step_mm: float) -> Ar
     return np.array([uu[at], vv[at]])
 
 
-def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, float]:
-    """Outline (ANGLES, 2) in (u, v) where thickness rises half-way from floor to limbus; share of it that was seen."""
+def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Outline (ANGLES, 2) in (u, v) where thickness rises half-way from floor to limbus; where it was seen."""
     angle = np.arange(ANGLES) * 2 * np.pi / ANGLES
     r = np.arange(0.0, RIM_REACH_MM, 0.25)
     u = center[0] + np.cos(angle)[:, None] * r
@@ -92,7 +103,7 @@ def _rim(patch: HeightPatch, thickness: Array, center: Array) -> tuple[Array, fl
     radius = np.where(above.any(axis=1), radius, RIM_REACH_MM)
     known = (first > 2) & (radius <= LARGEST_RADIUS_MM)
     if known.sum() < 12:
-        return np.zeros((ANGLES, 2)), 0.0
+        return np.zeros((ANGLES, 2)), np.zeros(ANGLES, dtype=np.bool_)
     return _smooth_outline(center, angle, radius, known)
 
 
@@ -134,7 +145,9 @@ def _half_rise(profile: Array, r: Array, floor: float) -> Array:
     return np.asarray(floor + 0.5 * np.maximum(around - floor, LEAST_RISE_MM)[:, None])
 
 
-def _smooth_outline(center: Array, angle: Array, radius: Array, known: NDArray[np.bool_]) -> tuple[Array, float]:
+def _smooth_outline(
+    center: Array, angle: Array, radius: Array, known: NDArray[np.bool_]
+) -> tuple[Array, NDArray[np.bool_]]:
     """Periodic radius of six waves at most, robust against rays that ran on over an unseen rim."""
     waves = np.arange(1, 7)
     basis = np.concatenate(
@@ -142,8 +155,9 @@ def _smooth_outline(center: Array, angle: Array, radius: Array, known: NDArray[n
     )
     stiff = np.concatenate([[0.0], waves**4 * 2e-3, waves**4 * 2e-3])
     start = float(np.median(radius[known]))
-    # thin all the way to where hardly any fossa reaches: the rim, unseen, is put there; elsewhere as its surroundings
-    radius = np.where(known, radius, np.where(radius > LARGEST_RADIUS_MM, LARGEST_RADIUS_MM, start))
+    # thin all the way to where hardly any fossa reaches: the rim, unseen, is put where it usually is, or as far out as
+    # where it was seen; elsewhere as its surroundings
+    radius = np.where(known, radius, np.where(radius > LARGEST_RADIUS_MM, max(start, USUAL_RADIUS_MM), start))
     smooth = np.full(ANGLES, start)
     for n in range(12):
         scale = max(1.2, 4.0 - 0.5 * n)
@@ -152,9 +166,9 @@ def _smooth_outline(center: Array, angle: Array, radius: Array, known: NDArray[n
         lhs = (basis * weight[:, None]).T @ basis + np.diag(stiff + 1e-6)
         smooth = basis @ np.linalg.solve(lhs, basis.T @ (weight * radius))
     smooth = np.clip(smooth, 1.5, RIM_REACH_MM)
-    seen = float(np.mean(known & (np.abs(radius - smooth) < 1.5)))
+    seen = known & (np.abs(radius - smooth) < 1.5)
     outline = center + np.stack([np.cos(angle), np.sin(angle)], axis=1) * smooth[:, None]
-    return outline, seen
+    return outline, np.asarray(seen)
 
 
 def _inside(outline: Array, uu: Array, vv: Array) -> NDArray[np.bool_]:
@@ -164,7 +178,7 @@ def _inside(outline: Array, uu: Array, vv: Array) -> NDArray[np.bool_]:
 
 
 def _described(
-    patch: HeightPatch, thickness: Array, outline: Array, inside: NDArray[np.bool_], seen_share: float,
+    patch: HeightPatch, thickness: Array, outline: Array, inside: NDArray[np.bool_], seen: NDArray[np.bool_],
     blur_mm: float,
 ) -> Membrane:
     """Numbers of the membrane within the outline."""
@@ -178,19 +192,21 @@ def _described(
     local = patch.sample(thickness, tu[within], tv[within])
     step = float(patch.u_mm[1] - patch.u_mm[0])
     area = float(stretch.sum()) * 0.01
+    rim = patch.points_lps(outline[:, 0], outline[:, 1])
     carried = _carried_in(patch, thickness, outline, blur_mm) / area
     return Membrane(
         outline_uv=outline,
         inside=inside,
         thickness_mm=thickness,
-        seen_share=seen_share,
+        seen=seen,
         center_lps=patch.points_lps(middle[0], middle[1]),
-        normal_lps=_facing(patch, normals, stretch, seen_share),
+        normal_lps=_facing(patch, normals, stretch, float(seen.mean())),
         area_mm2=area,
         superior_inferior_mm=_extent(patch, outline, 1),
         anterior_posterior_mm=_extent(patch, outline, 0),
         thickness_mean_mm=float((local * stretch).sum() / stretch.sum()) - carried,
         thickness_min_mm=float(gaussian_filter(thickness, LEAST_OVER_MM / step)[inside].min()),
+        rim_mm=float(np.linalg.norm(rim - np.roll(rim, -1, axis=0), axis=1).sum()),
         limbus_mm=carried,
     )
 

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from septal_planner.anatomy.annulus import Annulus, height_mm, height_sd_mm, ring_covariance
 from septal_planner.anatomy.chambers import Chambers
 from septal_planner.anatomy.fossa import Fossa
+from septal_planner.anatomy.membrane import BRIDGED_RIM_SD_MM
 from septal_planner.errors import AnatomyNotFound
 from septal_planner.geometry import curves
 from septal_planner.geometry.frames import spacing_mm, unit_vector
@@ -26,6 +27,7 @@ CANDIDATE_STEP_MM = 0.5
 # one standard deviation, along each axis, of a point placed by a careful reader; common practice, no source
 LANDMARK_SD_MM = 1.0
 COVERAGE_FACTOR = 2.0  # interval of about 95 % (JCGM 100:2008, 6.2.1 and table G.1)
+SPOT_MM = 1.0  # radius over which the wall at the target is averaged
 CT_EDGE_MM = catheter.CT_EDGE_MM
 NO_RIM = "The rim of the membrane was not seen, so the target's place within it is not assessed."
 
@@ -273,16 +275,25 @@ def _place_within_rim(
         float(rim_sd / extent * np.hypot(1 - fraction, fraction))
         for fraction, extent in ((superior, extents[1]), (anterior, extents[0]))
     ]
-    grid_step = float(fossa.patch.u_mm[1] - fossa.patch.u_mm[0])
-    return (
-        superior, anterior, sds[0], sds[1], float(curves.distance_to_closed(p, fossa.rim_lps)),
-        float(np.hypot(rim_sd, grid_step / np.sqrt(12))),
-    )
+    if fossa.rim_seen is not None and not fossa.rim_seen[int(np.argmin(np.linalg.norm(fossa.rim_lps - p, axis=1)))]:
+        rim_sd = float(np.hypot(rim_sd, BRIDGED_RIM_SD_MM))
+    return superior, anterior, sds[0], sds[1], float(curves.distance_to_closed(p, fossa.rim_lps)), float(rim_sd)
+
+
+def room_to_rim_mm(fossa: Fossa, points_lps: Array) -> Array:
+    """Distance (n,) of points (n, 3) to the rim, less the doubt of where it was bridged."""
+    room = curves.distance_to_closed(points_lps, fossa.rim_lps)
+    if fossa.rim_seen is None or fossa.rim_seen.all():
+        return room
+    bridged = np.linalg.norm(points_lps[:, None, :] - fossa.rim_lps[~fossa.rim_seen], axis=-1).min(axis=1)
+    return np.asarray(np.minimum(room, np.maximum(bridged - BRIDGED_RIM_SD_MM, 0.0)))
 
 
 def _wall_at(p: Array, fossa: Fossa, why: dict[str, str]) -> tuple[float | None, float | None]:
     u, v, _ = fossa.patch.uvw(p)
-    thickness = float(fossa.patch.sample(fossa.thickness_mm, u, v))
+    du, dv = (offset.ravel() for offset in np.meshgrid(*(2 * [np.arange(-SPOT_MM, SPOT_MM + 0.01, 0.25)])))
+    spot = np.hypot(du, dv) <= SPOT_MM  # one profile alone is noise
+    thickness = float(fossa.patch.sample(fossa.thickness_mm, u + du[spot], v + dv[spot]).mean())
     if fossa.thickness_mean_mm is None or not np.isfinite(thickness):
         why["wall_thickness"] = fossa.not_assessed.get(
             "thickness", "The thickness of the membrane could not be measured at the target."

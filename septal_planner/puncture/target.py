@@ -27,6 +27,7 @@ from septal_planner.puncture.site import (
     fossa_fractions,
     membrane_points,
     posterior_path_mm,
+    room_to_rim_mm,
     structure_of,
     zone,
 )
@@ -89,7 +90,8 @@ def choose_target(
 ) -> PunctureSite:
     """The membrane point that best meets the procedure, measured as `evaluate_site` does.
 
-    Candidates lie on a 0.5 mm grid inside the rim, 1 mm or more from it. First come those that keep clear of
+    Candidates lie on a 0.5 mm grid inside the rim, 1 mm or more from it, and farther from where it was bridged.
+    First come those that keep clear of
     rim, aorta and posterior wall; of these those within the height band or, where it is out of reach, nearest
     to it among those a slip of the needle farther from the rim; of these the one whose worst margin among the
     requirements that some site meets, as a fraction of the tolerance, is largest; ties go to the middle of the
@@ -104,7 +106,7 @@ def choose_target(
     points = membrane_points(fossa)
     if len(points) == 0:
         raise AnatomyNotFound("The fossa found has no membrane to put a target on; check the fossa landmark.")
-    rim = curves.distance_to_closed(points, fossa.rim_lps)
+    rim = room_to_rim_mm(fossa, points)
     keep = rim >= min(LEAST_FROM_RIM_MM, float(rim.max()))
     points, rim = points[keep], rim[keep]
     crossing = crossing_of(landmarks_lps, fossa, sheath_angle_deg=sheath_angle_deg)
