@@ -164,9 +164,10 @@ def _implant(volume: Volume, chambers: Chambers, wall: SeptalWall) -> str | None
     core = np.hypot(uu, vv) < CORE_MM
     points = wall.patch.points_lps(uu[core], vv[core])
     if len(chambers.metal_lps) and int((cKDTree(points).query(chambers.metal_lps)[0] < METAL_NEAR_MM).sum()) > 10:
-        return (
-            "There is metal within the septal wall at the fossa point, as of an occluder: there is no thin membrane to "
-            "measure."
+        raise AnatomyNotFound(
+            "There is metal within the septal wall at the fossa point, as of an occluder: neither a membrane nor the "
+            "middle of the wall can be measured there; mark the fossa point on a part of the septum without metal, or "
+            "judge the crossing with imaging at the table."
         )
     bright = bright_wall_hu(volume, wall)
     if bright is None:

@@ -16,10 +16,11 @@ from septal_planner.geometry.frames import apply_affine, spacing_mm
 from septal_planner.inputs.volume import Volume
 
 Mask = NDArray[np.bool_]
-# Steel and cobalt alloys clip a 12-bit scale at 3071 HU; dense calcium and cortical bone stay below 2000 (common
-# practice, no source). The body of the metal is taken to reach to where its glare has fallen to 2000.
-CORE_HU = 2500.0
-BODY_HU = 2000.0
+# Steel and cobalt alloys clip a 12-bit scale at 3071 HU, the mesh of an occluder shows 2000 and more; calcium in the
+# heart and cortical bone stay below (common practice, no source). The metal's body reaches to where its glare has
+# fallen to 1500.
+CORE_HU = 2000.0
+BODY_HU = 1500.0
 BLOOMING_MM = 2.0
 THICKEST_MM = 8.0  # what is thicker than this all round is undiluted contrast in a vein, not an implant
 SURROUNDINGS_MM = 2.5
