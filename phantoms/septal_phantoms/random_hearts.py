@@ -36,6 +36,7 @@ HEIGHT_MM = (15.0, 35.0)  # range on real CT (15-25 mm) up to the heights the te
 ATRIUM_ML = (60.0, 150.0)  # common practice, no source: from ordinary to greatly enlarged
 
 MOST_DRAWS = 4000
+QUICK_EXTENT_MM = np.array([158.0, 142.0, 132.0])  # shows the largest right atrium drawn with room to spare
 
 
 @dataclass(frozen=True)
@@ -343,10 +344,14 @@ def make_random(
     """The random heart of this seed in the scan of this seed, named `random-<seed>`, in mid-diastole (70 %). `quick`:
     voxels of at least 1 mm and the heart alone; `landmark_noise_mm`: standard deviation per coordinate of Gaussian
     observer noise on all points; `noise_seed` of image and observer noise, `seed` unless told."""
+    scan = random_scan(seed)
+    step = np.maximum(1.0, scan.spacing_mm)
+    wide = tuple(int(n) for n in np.round(QUICK_EXTENT_MM / step)) if quick else None
     return make_scanned(
         f"random-{seed}",
-        random_scan(seed),
+        scan,
         70.0,
+        size=wide,  # type: ignore[arg-type]
         quick=quick,
         seed=seed if noise_seed is None else noise_seed,
         landmark_noise_mm=landmark_noise_mm,

@@ -61,7 +61,9 @@ def true_values(case: PlannedCase, truth: septal_phantoms.Truth) -> dict[str, fl
     }
     for name, ring in (("mitral", truth.mitral), ("tricuspid", truth.tricuspid)):
         out |= {f"{name} {what}": value for what, value in ring_values(ring).items()}
-    out |= {f"{name.replace('_', ' ')} volume": ml for name, ml in volumes_shown_ml(case, truth).items()}
+    # the plan tells the volume within the labelled box
+    box = volumes_within_ml(truth, case.chambers.lps_from_index, case.chambers.labels.shape[::-1])
+    out |= {f"{name.replace('_', ' ')} volume": ml for name, ml in box.items()}
     return out | _arc(case, truth, exact)
 
 
@@ -136,10 +138,11 @@ def _crossings(curve: Array, level: float) -> Array:
     return np.asarray(a[:, 0] + (level - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0]))
 
 
-def volumes_shown_ml(case: PlannedCase, truth: septal_phantoms.Truth) -> dict[str, float]:
-    """Volume of each blood pool within the labelled box, whose own volume the plan tells: midpoint quadrature of
-    occupancy every 1.5 mm."""
-    affine, size = case.chambers.lps_from_index, np.array(case.chambers.labels.shape[::-1])
+def volumes_within_ml(
+    truth: septal_phantoms.Truth, lps_from_index: Array, size_ijk: tuple[int, ...]
+) -> dict[str, float]:
+    """Volume of each blood pool within a box of voxels: midpoint quadrature of occupancy every 1.5 mm."""
+    affine, size = lps_from_index, np.array(size_ijk)
     corners = np.array(np.meshgrid(*((-0.5, s - 0.5) for s in size), indexing="ij")).reshape(3, -1).T
     box = corners @ affine[:3, :3].T + affine[:3, 3]
     h = VOLUME_STEP_MM
