@@ -38,6 +38,7 @@ from septal_planner.inputs.volume import Volume
 __all__ = ["Fossa", "find_fossa", "label_membrane", "septal_axes"]
 
 Array = NDArray[np.float64]
+IMPLANT_HU = 400.0    # no patch of tissue or cloth (200 to 350 HU) is so bright; common practice, no source
 CORE_MM = 6.0         # around the marked point: here the membrane should be
 THICKEST_MEMBRANE_MM = 5.0  # mean and more than four SD of 1.8 mm, SD 0.7 (doi 10.1016/s0002-8703(05)80191-7)
 UNSEEN_MM = 4.0       # farther from one atrium's blood than from the other's: the farther one's edge is not its wall
@@ -169,9 +170,18 @@ def _implant(volume: Volume, chambers: Chambers, wall: SeptalWall) -> str | None
             "middle of the wall can be measured there; mark the fossa point on a part of the septum without metal, or "
             "judge the crossing with imaging at the table."
         )
+    both = wall.stands_out("left") & wall.stands_out("right")
+    if both[core].mean() < SEEN_SHARE:  # a side not seen says nothing of the wall
+        return None
     bright = bright_wall_hu(volume, wall)
     if bright is None:
         return None
+    if bright > IMPLANT_HU:
+        raise AnatomyNotFound(
+            f"The wall at the fossa point is {bright:.0f} HU bright, as the mesh of an occluder is: neither a membrane "
+            "nor the middle of the wall can be measured there; mark the fossa point on a part of the septum without an "
+            "implant, or judge the crossing with imaging at the table."
+        )
     return (
         f"The wall at the fossa point is {bright:.0f} HU bright, which no muscle is, as after a patch or with an "
         "occluder in it: there is no thin membrane to measure, unless the fossa point lies off the septum."
