@@ -70,7 +70,7 @@ def find_membrane(patch: HeightPatch, thickness_mm: Array, blur_mm: float) -> Me
             shift = np.array([uu[mask].mean(), vv[mask].mean()]) - seed
             farthest = 0.3 + 7.0 * float(seen.mean()) ** 8
             center = seed + shift * min(1.0, farthest / max(float(np.linalg.norm(shift)), 1e-9))
-    return _described(patch, thickness, outline, mask, seen, blur_mm) if mask.any() else None
+    return _described(patch, thickness, outline, mask, seen, blur_mm) if mask.any() and seen.any() else None
 
 
 def _without_spikes(values: Array) -> Array:
