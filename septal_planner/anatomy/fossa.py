@@ -170,9 +170,6 @@ def _implant(volume: Volume, chambers: Chambers, wall: SeptalWall) -> str | None
             "middle of the wall can be measured there; mark the fossa point on a part of the septum without metal, or "
             "judge the crossing with imaging at the table."
         )
-    both = wall.stands_out("left") & wall.stands_out("right")
-    if both[core].mean() < SEEN_SHARE:  # a side not seen says nothing of the wall
-        return None
     bright = bright_wall_hu(volume, wall)
     if bright is None:
         return None

@@ -35,6 +35,7 @@ STEEP_COSINE = 0.9  # a wall steeper than this somewhere near the fossa is measu
 SHOULDER = 0.2  # doubt of the wall's middle (mm) for each mm that its thickness rises per mm
 POINT_SPREAD_MM = 0.38  # one SD: 0.9 mm full width at half maximum, a usual cardiac kernel; common practice, no source
 BRIGHT_WALL_HU = 150.0  # and more: no muscle; common practice, no source
+BRIGHTER_HU = 100.0  # than both bloods: metal, calcium
 BRIGHT_FITS_BETTER = 0.6  # its residual, of that of a wall like muscle
 WALL_SD_HU = 12.0   # of how bright the wall is, muscle or fat between; common practice, no source
 NOISE_SHARE = 0.35  # of the noise of one voxel, left in the level of blood beside one smoothed profile
@@ -241,8 +242,14 @@ def bright_wall_hu(volume: Volume, wall: SeptalWall) -> float | None:
     spots = (np.hypot(uu, vv) < 5.0)[::every, ::every]
     profiles = hu[::every, ::every][spots]
     zero = np.zeros(len(profiles))
-    beside = np.minimum(wall.left_hu, wall.right_hu)[::every, ::every][spots]
     middle = profiles[:, np.abs(W_MM) < 0.6].mean(axis=1)
+    blood = [np.median(profiles[:, (s * W_MM > 4.0) & (s * W_MM < 9.0)], axis=1) for s in (-1, 1)]
+    if float(np.mean(middle > np.maximum(*blood) + BRIGHTER_HU)) > 0.5:
+        return float(np.median(middle))
+    both = (wall.stands_out("left") & wall.stands_out("right"))[::every, ::every][spots]
+    if both.mean() < 0.6:  # a side that is not seen says nothing of the wall
+        return None
+    beside = np.minimum(wall.left_hu, wall.right_hu)[::every, ::every][spots]
     if float(np.mean(middle > beside)) > 0.5:  # no dip at all
         return float(np.median(middle))
     levels = np.arange(0.0, max(0.9 * (float(np.median(beside)) - wall.wall_hu), 1.0), 25.0) + wall.wall_hu
