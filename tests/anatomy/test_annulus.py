@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 from scipy.special import ellipe
 
-from septal_planner.anatomy.annulus import height_mm, height_sd_mm, measure_annulus
+from septal_planner.anatomy.annulus import MEASURED, annulus_sd, height_mm, height_sd_mm, measure_annulus
 from septal_planner.errors import AnatomyNotFound
 
 MEANS = tomllib.loads(
@@ -190,3 +190,35 @@ def test_what_is_no_annulus_is_refused_in_one_sentence(points, atrium, words):
         measure_annulus(points, atrium_point_lps=atrium)
     assert str(caught.value).endswith(".")
     assert ". " not in str(caught.value)
+
+
+def circle(n, radius=18.0):
+    t = np.arange(n) * 2 * np.pi / n
+    return np.stack([radius * np.cos(t), radius * np.sin(t), np.zeros(n)], axis=-1)
+
+
+@pytest.mark.parametrize("n", [12, 16])
+def test_doubt_of_a_round_annulus_is_that_of_its_mean_radius(n):
+    # each of n points moves its own sector 2 pi r / n of the rim: u(A) = 2 pi r s / sqrt(n), to first order
+    radius, s = 18.0, 0.3
+    ring = measure_annulus(circle(n, radius), atrium_point_lps=[0, 0, 20.0], aorta_point_lps=[0, 20.0, 0])
+    sd = annulus_sd(ring, point_sd_mm=s)
+    assert sd["area_mm2"] == pytest.approx(2 * np.pi * radius * s / np.sqrt(n), rel=0.3)  # 60 trials
+    assert sd["perimeter_mm"] == pytest.approx(2 * np.pi * s / np.sqrt(n), rel=0.4)
+    assert annulus_sd(ring, point_sd_mm=0.0)["area_mm2"] == 0.0
+
+
+def test_doubt_covers_what_noise_makes_of_a_ring():
+    # as in JCGM 101:2008, 7: repeated with known errors, some 95 % of the results lie within two standard uncertainties
+    rng = np.random.default_rng(12)
+    true = measure_annulus(circle(16), atrium_point_lps=[0, 0, 20.0], aorta_point_lps=[0, 20.0, 0])
+    held = dict.fromkeys(MEASURED, 0)
+    for _ in range(25):
+        ring = measure_annulus(
+            circle(16) + rng.normal(0, 1.0, (16, 3)), atrium_point_lps=[0, 0, 20.0], aorta_point_lps=[0, 20.0, 0]
+        )
+        sd = annulus_sd(ring, point_sd_mm=1.0)
+        for name in MEASURED:
+            held[name] += abs(getattr(ring, name) - getattr(true, name)) <= 2 * sd[name]
+    for name in ("area_mm2", "perimeter_mm", "septal_lateral_mm", "intercommissural_mm"):
+        assert held[name] >= 20, name

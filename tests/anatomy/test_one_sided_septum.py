@@ -111,10 +111,9 @@ def test_a_thick_bright_wall_is_no_membrane() -> None:
     assert abs(height_over_plane(fossa)) < 0.4
 
 
-def test_metal_brighter_than_blood_is_no_membrane() -> None:
-    fossa = scan(wall=1800.0, floor=3.0, limbus=3.0)
-    assert fossa.area_mm2 is None
-    assert "no muscle" in fossa.not_assessed["thickness"]
+def test_metal_brighter_than_both_bloods_ends_the_call() -> None:
+    with pytest.raises(AnatomyNotFound, match="occluder"):
+        scan(wall=1800.0, floor=3.0, limbus=3.0)
 
 
 def test_a_wall_of_one_thickness_is_no_membrane() -> None:
