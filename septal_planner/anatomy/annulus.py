@@ -261,9 +261,12 @@ def annulus_sd(annulus: Annulus, *, point_sd_mm: float) -> dict[str, float]:
     rng = np.random.default_rng(20080)
     atrium = annulus.center_lps + 20.0 * annulus.normal_lps
     toward = annulus.center_lps + 20.0 * annulus.septal_lateral_axis_lps
+    # about a ring without the errors that these points bear already, or they would count twice
+    calm = _smooth_ring(annulus.points_lps)
+    start = measure_annulus(calm, atrium_point_lps=atrium, aorta_point_lps=toward)
     found = []
     for _ in range(TRIALS):
-        moved = annulus.points_lps + rng.normal(0.0, point_sd_mm, annulus.points_lps.shape)
+        moved = calm + rng.normal(0.0, point_sd_mm, calm.shape)
         try:
             again = measure_annulus(moved, atrium_point_lps=atrium, aorta_point_lps=toward)
         except AnatomyNotFound:
@@ -275,16 +278,21 @@ def annulus_sd(annulus: Annulus, *, point_sd_mm: float) -> dict[str, float]:
             "the hinge line again, or state a smaller doubt."
         )
     trials = np.array(found)
-    shift = trials.mean(axis=0) - np.array([float(getattr(annulus, name)) for name in MEASURED])
+    shift = trials.mean(axis=0) - np.array([float(getattr(start, name)) for name in MEASURED])
     shift = shift * min(1.0, (_roughness_mm(annulus.points_lps) / point_sd_mm) ** 2)
     return dict(zip(MEASURED, np.hypot(trials.std(axis=0), shift).tolist(), strict=True))
 
 
+def _smooth_ring(points: Array, waves: int = 2) -> Array:
+    """Points (n, 3) around a ring as a few waves have them, two for an ellipse and a saddle."""
+    n = len(points)
+    turn = 2 * np.pi * np.arange(n)[:, None] / n * np.arange(1, min(waves, (n - 1) // 2) + 1)
+    basis = np.concatenate([np.ones((n, 1)), np.cos(turn), np.sin(turn)], axis=1)
+    return np.asarray(basis @ np.linalg.lstsq(basis, points, rcond=None)[0])
+
+
 def _roughness_mm(points: Array) -> float:
     """Error along one axis that points (n, 3) around a ring show themselves: what is left of them beside four waves."""
-    n = len(points)
-    waves = min(4, (n - 3) // 2)
-    turn = 2 * np.pi * np.arange(n)[:, None] / n * np.arange(1, waves + 1)
-    basis = np.concatenate([np.ones((n, 1)), np.cos(turn), np.sin(turn)], axis=1)
-    rest = points - basis @ np.linalg.lstsq(basis, points, rcond=None)[0]
-    return float(np.sqrt((rest**2).sum() / (3 * (n - basis.shape[1]))))
+    waves = min(4, (len(points) - 3) // 2)
+    rest = points - _smooth_ring(points, waves)
+    return float(np.sqrt((rest**2).sum() / (3 * (len(points) - 1 - 2 * waves))))

@@ -38,6 +38,7 @@ from septal_planner.inputs.volume import Volume
 __all__ = ["Fossa", "find_fossa", "label_membrane", "septal_axes"]
 
 Array = NDArray[np.float64]
+BLUR_SHARE = 0.08     # of a membrane's thickness, for a kernel that blurs or sharpens otherwise than taken
 IMPLANT_HU = 400.0    # no patch of tissue or cloth (200 to 350 HU) is so bright; common practice, no source
 CORE_MM = 6.0         # around the marked point: here the membrane should be
 THICKEST_MEMBRANE_MM = 5.0  # mean and more than four SD of 1.8 mm, SD 0.7 (doi 10.1016/s0002-8703(05)80191-7)
@@ -119,7 +120,7 @@ def find_fossa(
     if _share_near(thin, uu, vv) >= SEEN_SHARE:
         mid = wall.patch.points_lps(uu, vv)
         off_left, off_right = left.at(mid), right.at(mid)
-        seen = seen_left & seen_right & (np.abs(off_left - 3.5) < 5.5) & (np.abs(off_right - 3.5) < 5.5)
+        seen = seen_left & seen_right & (np.abs(off_left - 2.0) < 7.0) & (np.abs(off_right - 2.0) < 7.0)
         gap = np.maximum(off_left + off_right, 8.0)
         blur = float(np.hypot(wall.sigma_mm, wall.along_mm))
         found = find_membrane(wall.patch, np.where(seen, wall.thickness_mm, gap), blur)
@@ -297,7 +298,7 @@ def membrane_doubt(wall: SeptalWall, found: Membrane) -> dict[str, Any]:
     residual = float(np.median(wall.residual_hu[inside]))
     blur = float(np.hypot(wall.sigma_mm, wall.along_mm))
     edge_sd = 0.15 + 0.8 * residual / contrast
-    scale = found.thickness_mean_mm * WALL_SD_HU / contrast
+    scale = found.thickness_mean_mm * float(np.hypot(WALL_SD_HU / contrast, BLUR_SHARE))
     at_sd = float(np.median(wall.thickness_sd_mm[inside]))
     spots = max(1.0, found.area_mm2 / (4 * np.pi * max(blur, 0.5) ** 2))  # that err independently
     carried = found.limbus_mm / float(np.sqrt(3.0))  # anywhere from none to twice the half taken off
@@ -305,13 +306,13 @@ def membrane_doubt(wall: SeptalWall, found: Membrane) -> dict[str, Any]:
     bridged = BRIDGED_RIM_SD_MM * (1.0 - found.seen_share)
     return {
         "surface_sd_mm": edge_sd,
-        "thickness_sd_mm": float(np.sqrt(0.05**2 + scale**2 + carried**2 + at_sd**2 / spots)),
-        "thickness_at_sd_mm": float(np.sqrt(0.1**2 + scale**2 + at_sd**2)),
-        "thickness_min_sd_mm": float(np.sqrt(0.1**2 + scale**2 + at_sd**2)),
-        "area_sd_mm2": found.rim_mm * float(np.hypot(0.5 * rim_sd, bridged)),
+        "thickness_sd_mm": float(np.sqrt(0.08**2 + scale**2 + carried**2 + at_sd**2 / spots)),
+        "thickness_at_sd_mm": float(np.sqrt(0.1**2 + scale**2 + (0.8 * at_sd) ** 2)),
+        "thickness_min_sd_mm": float(np.sqrt(0.1**2 + scale**2 + (0.5 * at_sd) ** 2)),
+        "area_sd_mm2": found.rim_mm * float(np.hypot(0.6 * rim_sd, bridged)),
         "extent_sd_mm": float(np.hypot(rim_sd, 2.0 * bridged)),
         "rim_sd_mm": rim_sd,
-        "center_sd_mm": float(np.hypot(0.4 * rim_sd, bridged)),
+        "center_sd_mm": float(np.hypot(0.7 * rim_sd, bridged)),
         "normal_sd_deg": float(np.degrees(np.hypot(edge_sd * 0.1, 0.5 * bridged / 8.0))),
     }
 

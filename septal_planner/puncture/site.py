@@ -27,6 +27,7 @@ CANDIDATE_STEP_MM = 0.5
 # one standard deviation, along each axis, of a point placed by a careful reader; common practice, no source
 LANDMARK_SD_MM = 1.0
 COVERAGE_FACTOR = 2.0  # interval of about 95 % (JCGM 100:2008, 6.2.1 and table G.1)
+OUTLINE_SHARE = 0.75  # of one rim point's doubt, left in the nearest place of a smooth outline through many
 SPOT_MM = 1.0  # radius over which the wall at the target is averaged
 CT_EDGE_MM = catheter.CT_EDGE_MM
 NO_RIM = "The rim of the membrane was not seen, so the target's place within it is not assessed."
@@ -204,7 +205,7 @@ def evaluate_site(
     superior, anterior, superior_sd, anterior_sd, rim, rim_sd = _place_within_rim(p, fossa, why)
     thickness, thickness_sd = _wall_at(p, fossa, why)
     aorta, aorta_sd = _to_aorta(p, fossa, chambers, why)
-    path, path_sd = _to_posterior_wall(p, crossing, fossa, chambers, why)
+    path, path_sd = _to_posterior_wall(p, crossing, chambers, why)
     span, available = _band_on_membrane(fossa, annulus, procedure)
     if available is False and span is not None:
         notes.append(_band_sentence(procedure, span))
@@ -275,6 +276,7 @@ def _place_within_rim(
         float(rim_sd / extent * np.hypot(1 - fraction, fraction))
         for fraction, extent in ((superior, extents[1]), (anterior, extents[0]))
     ]
+    rim_sd = float(rim_sd) * OUTLINE_SHARE
     if fossa.rim_seen is not None and not fossa.rim_seen[int(np.argmin(np.linalg.norm(fossa.rim_lps - p, axis=1)))]:
         rim_sd = float(np.hypot(rim_sd, BRIDGED_RIM_SD_MM))
     return superior, anterior, sds[0], sds[1], float(curves.distance_to_closed(p, fossa.rim_lps)), float(rim_sd)
@@ -320,7 +322,7 @@ def _to_aorta(p: Array, fossa: Fossa, chambers: Chambers, why: dict[str, str]) -
 
 
 def _to_posterior_wall(
-    p: Array, crossing: Array, fossa: Fossa, chambers: Chambers, why: dict[str, str]
+    p: Array, crossing: Array, chambers: Chambers, why: dict[str, str]
 ) -> tuple[float | None, float | None]:
     if "left_atrium" not in chambers.distance:
         why["distance_to_posterior_wall"] = _missing(chambers, "left_atrium")
@@ -338,8 +340,8 @@ def _to_posterior_wall(
             "larger field of view would show it."
         )
         return None, None
-    outline = outline_sd_mm(chambers, "left_atrium") / max(float(cosine[0]), 0.2)
-    return float(along[0]), float(np.hypot(outline, fossa.surface_sd_mm))
+    # the path counts from the point named, wherever the membrane is
+    return float(along[0]), outline_sd_mm(chambers, "left_atrium") / max(float(cosine[0]), 0.2)
 
 
 def _reach(
