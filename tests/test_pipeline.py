@@ -12,6 +12,7 @@ import pytest
 from septal_planner.errors import AnatomyNotFound, InputRefused
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks
 from septal_planner.inputs.volume import Volume, read_volume
+from septal_planner.measurements import list_measurements
 from septal_planner.pipeline import PlannedCase, find_views, make_plan
 from septal_planner.plausibility import RANGES, check_plausible, measured
 from septal_planner.puncture.procedures import UnknownProcedure
@@ -163,3 +164,21 @@ def test_real_heart_lies_within_its_reading() -> None:
     assert tilt <= 12
     assert any("is not available on this septum" in c for c in case.cautions)
     assert any("phase of this CT is not recorded" in c for c in case.cautions)
+
+
+def test_every_number_is_told_with_its_doubt(case: PlannedCase) -> None:
+    assert [m.name for m in case.measurements if m.sd is None] == []
+    assert all(m.sd > 0 for m in case.measurements if m.sd is not None)
+
+
+def test_what_the_ct_ends_in_is_left_out_of_the_list(case: PlannedCase) -> None:
+    chambers = replace(
+        case.chambers, cut={"left_atrium": "The CT ends inside it."},
+        volume_ml={n: v for n, v in case.chambers.volume_ml.items() if n != "left_atrium"},
+    )
+    found = list_measurements(case.mitral, None, chambers, case.fossa, case.site, landmark_sd_mm=1.0)
+    names = {m.name for m in found}
+    assert "left atrium volume" not in names
+    assert "tricuspid annulus area" not in names
+    brightness = next(m for m in found if m.name == "left atrium brightness")
+    assert brightness.sd is None

@@ -202,3 +202,29 @@ def test_folder_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(InputRefused, match=r"cannot be written"):
         save_plan(load_plan(LEAST), tmp_path / "nowhere" / "plan.json")
     assert list(tmp_path.iterdir()) == []
+
+
+# ---------------------------------------------------------------------------------------------------- not assessed
+
+
+def test_what_a_one_sided_septum_leaves_open_may_be_null(document: dict[str, Any], tmp_path: Path) -> None:
+    why = "The blood on the right side of the septum cannot be told from the wall."
+    fossa, puncture = document["anatomy"]["fossa"], document["puncture"]
+    for name in ("area_mm2", "superior_inferior_mm", "anterior_posterior_mm", "thickness_mean_mm", "thickness_min_mm"):
+        fossa[name] = None
+    fossa |= {"rim_mm": [], "seen_from": "left", "not_assessed": {"rim": why}}
+    for name in ("superior_fraction", "anterior_fraction", "zone", "distance_to_rim_mm", "wall_thickness_mm"):
+        puncture[name] = None
+    document["anatomy"]["left_atrium"]["volume_ml"] = None
+    path = tmp_path / "plan.json"
+    path.write_text(json.dumps(document))
+    plan = load_plan(path)
+    assert plan.anatomy.fossa.not_assessed["rim"] == why
+    assert plan.anatomy.fossa.seen_from == "left"
+    assert plan.puncture.zone is None
+
+
+@pytest.mark.parametrize("rim", [[], [[0.0, 0.0, 0.0], [1.0, 0.0, 0.0]]])
+def test_no_rim_needs_its_reason(document: dict[str, Any], tmp_path: Path, rim: list[list[float]]) -> None:
+    document["anatomy"]["fossa"]["rim_mm"] = rim
+    assert "anatomy.fossa" in refused(document, tmp_path)
