@@ -197,32 +197,20 @@ def height_sd_mm(annulus: Annulus, points_lps: ArrayLike, *, point_sd_mm: float)
     """One standard deviation (...,) of the height of fixed points (..., 3), when each annulus point is off by
     an independent error of `point_sd_mm` along each axis.
 
-    First-order propagation: the plane (normal n and n . centre) is differentiated by every coordinate of
-    every point through the same fit that made it, and the height is linear in those four numbers. The doubt
-    therefore grows with the distance from the centre as for any fitted plane (lever arm over spread of the
-    points). """
-    marked = annulus.points_lps
-    even = _evenly_spaced(marked)
-    step = 0.01
-    jacobian = np.empty((4, marked.size))
-    for i in range(marked.size):
-        sides = []
-        for sign in (1, -1):
-            moved = marked.copy()
-            moved.flat[i] += sign * step
-            center, normal = _plane_through(moved, even=even)
-            normal = normal * np.sign(normal @ annulus.normal_lps)
-            sides.append(np.append(normal, normal @ (center - annulus.center_lps)))
-        jacobian[:, i] = (sides[0] - sides[1]) / (2 * step)
-    covariance = point_sd_mm**2 * jacobian @ jacobian.T
+    First-order propagation of `ring_covariance`: the height (p - center) . normal is differentiated by both. The doubt
+    therefore grows with the distance from the centre as for any fitted plane (lever arm over spread of the points).
+    """
     p = np.asarray(points_lps, dtype=np.float64) - annulus.center_lps
-    g = np.concatenate([p, -np.ones((*p.shape[:-1], 1))], axis=-1)
+    against_center = np.broadcast_to(-annulus.normal_lps, p.shape)
+    g = np.concatenate([against_center, p], axis=-1)
+    covariance = ring_covariance(annulus, point_sd_mm=point_sd_mm)[:6, :6]
     return np.asarray(np.sqrt(np.einsum("...i,ij,...j->...", g, covariance, g)))
 
 
 def ring_covariance(annulus: Annulus, *, point_sd_mm: float) -> NDArray[np.float64]:
     """Covariance (7, 7) of center (3, LPS, mm), unit normal (3) and projected area (mm2), when each annulus point is
-    off by an independent error of `point_sd_mm` along each axis; first-order propagation as in `height_sd_mm`."""
+    off by an independent error of `point_sd_mm` along each axis: every number is differentiated by every coordinate of
+    every point through the same fit that made it (first order)."""
     marked = annulus.points_lps
     even = _evenly_spaced(marked)
     step = 0.01
