@@ -131,6 +131,10 @@ SCANS: dict[str, Scan] = {
         right_atrium=Unmixed(320.0, 620.0, 131),
         right_ventricle=Unmixed(380.0, 500.0, 133),
         plain_blood=PlainBlood(Unmixed(45.0, 65.0, 134), reach_mm=6.0),
+        impossible={
+            "aorta": "The aortic leaflets are 50 HU darker than the blood about them, no more than the noise, and 1 mm "
+            "thick in slices of 2.5 mm: where the aorta begins does not show."
+        },
     ),
     "no-contrast": Scan(
         noise_hu=20.0,

@@ -8,7 +8,7 @@ resolution.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -145,7 +145,12 @@ def segment_chambers(
 
     say("Outlining the blood at full resolution")
     dark = grid.share_field(right.surface, right.dark)
-    return _outline(volume, grid, fields, edges, dark, metal, seeds["fossa"], not_assessed, notes)
+    if others.aorta_begins is not None:
+        not_assessed.setdefault("aorta", others.aorta_begins)
+    found = _outline(volume, grid, fields, edges, dark, metal, seeds["fossa"], not_assessed, notes)
+    # labelled, so that one sees it, but no distance is measured to what has no known beginning
+    known = {name: at for name, at in found.distance.items() if name not in not_assessed}
+    return replace(found, distance=known)
 
 
 def _derived_tricuspid_gate(

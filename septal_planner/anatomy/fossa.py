@@ -39,6 +39,7 @@ __all__ = ["Fossa", "find_fossa", "label_membrane", "septal_axes"]
 
 Array = NDArray[np.float64]
 BLUR_SHARE = 0.08     # of a membrane's thickness, for a kernel that blurs or sharpens otherwise than taken
+THICKNESS_AT_SD_MM = 0.5  # where one place is known worse, 1 mm cannot be told from 2: most membranes lie between
 IMPLANT_HU = 400.0    # no patch of tissue or cloth (200 to 350 HU) is so bright; common practice, no source
 CORE_MM = 6.0         # around the marked point: here the membrane should be
 THICKEST_MEMBRANE_MM = 5.0  # mean and more than four SD of 1.8 mm, SD 0.7 (doi 10.1016/s0002-8703(05)80191-7)
@@ -276,13 +277,23 @@ def _seen_from_both(wall: SeptalWall, found: Membrane) -> Fossa:
             "bridged, and its area and extents are estimates."
         )
     doubt = membrane_doubt(wall, found)
+    thickness: dict[str, Any] = {
+        "thickness_mean_mm": found.thickness_mean_mm, "thickness_min_mm": found.thickness_min_mm,
+    }
+    if doubt["thickness_at_sd_mm"] > THICKNESS_AT_SD_MM:
+        thickness = dict.fromkeys(thickness)
+        thickness["not_assessed"] = {
+            "thickness": "The membrane's thickness at any one place is known only to within "
+            f"{2 * doubt['thickness_at_sd_mm']:.1f} mm in this scan, which does not tell a thin membrane from a thick "
+            "one: use a series of thinner slices or a softer kernel."
+        }
+        doubt |= dict.fromkeys(("thickness_sd_mm", "thickness_at_sd_mm", "thickness_min_sd_mm"))
     return Fossa(
         patch=patch, thickness_mm=found.thickness_mm, membrane=found.inside,
         rim_lps=patch.points_lps(found.outline_uv[:, 0], found.outline_uv[:, 1]),
         rim_seen=found.seen, center_lps=found.center_lps, normal_lps=found.normal_lps, area_mm2=found.area_mm2,
         superior_inferior_mm=found.superior_inferior_mm, anterior_posterior_mm=found.anterior_posterior_mm,
-        thickness_mean_mm=found.thickness_mean_mm, thickness_min_mm=found.thickness_min_mm, notes=tuple(notes),
-        **doubt,
+        notes=tuple(notes), **thickness, **doubt,
     )
 
 

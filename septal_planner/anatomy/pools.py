@@ -39,6 +39,7 @@ class Pools:
     edges: dict[str, float]
     not_assessed: dict[str, str]
     notes: tuple[str, ...]
+    aorta_begins: str | None = None               # why the place of the aortic valve is not known; None: it is
 
 
 def find_pools(
@@ -83,7 +84,8 @@ def find_pools(
         # its flood keeps the others in bounds, but where it begins and ends nobody has said
         fields.pop("right_ventricle", None)
         not_assessed["right_ventricle"] = "Neither a right_ventricle point nor a tricuspid_annulus was marked."
-    return Pools(fields, {name: edges[name] for name in fields}, not_assessed, tuple(notes))
+    begins = _aortic_valve_unseen(grid, edges, grid.settled(seeds["left_atrium"]))
+    return Pools(fields, {name: edges[name] for name in fields}, not_assessed, tuple(notes), begins)
 
 
 def _places(
@@ -124,10 +126,29 @@ def _edges(grid: HeartGrid, place: Mapping[str, Array]) -> tuple[dict[str, float
 def _floodable(grid: HeartGrid, lowest_hu: float, left_lps: Array, left_field: NDArray[np.float32]) -> Mask:
     """Blood, cut along dark lines: closed leaflets (not inside the left atrium, which is already known)."""
     blood = (grid.hu > lowest_hu) & (grid.hu < METAL_HU)
-    spread = float(np.std(grid.ball(left_lps, 4.0)))
     valley = grey_closing(grid.hu, size=(5, 5, 5)) - grid.hu
-    blood &= (valley < max(50.0, 5.0 * spread)) | (left_field < 0)
+    blood &= (valley < _dark_line_hu(grid, left_lps)) | (left_field < 0)
     return np.asarray(blood)
+
+
+def _dark_line_hu(grid: HeartGrid, left_lps: Array) -> float:
+    """How far a line must dip below its surroundings to be a leaflet and not noise, which the left atrium shows."""
+    return max(50.0, 5.0 * float(np.std(grid.ball(left_lps, 4.0))))
+
+
+def _aortic_valve_unseen(grid: HeartGrid, edges: Mapping[str, float], left_lps: Array) -> str | None:
+    """Why the aorta cannot be parted from the ventricle: even a leaflet as dark as muscle all through, which none is,
+    would dip no deeper than noise does. The flood's border then lies anywhere in root and outflow tract."""
+    if "aorta" not in edges:
+        return None
+    contrast = 2.0 * (edges["aorta"] - WALL_HU)  # the edge lies half-way from muscle to blood
+    if _dark_line_hu(grid, left_lps) < 0.8 * contrast:
+        return None
+    return (
+        f"The aortic valve cannot be seen in this scan (the aorta's blood is {contrast:.0f} HU brighter than muscle, "
+        "too little for its noise), so where the aorta begins, and how far it is, is not known: use a phase or a "
+        "kernel that shows the valve, and judge the aorta with imaging at the table."
+    )
 
 
 def _cut_at_gates(blood: Mask, grid: HeartGrid, gates: tuple[RingGate | PlaneGate, ...]) -> None:

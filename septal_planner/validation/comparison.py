@@ -66,7 +66,7 @@ TOUCHED_BY: Mapping[str, tuple[str, ...]] = MappingProxyType({
     "target off the mid-surface": ("fossa",),
     "target outside the membrane": ("fossa",),
     "height above the annulus": ("fossa",),
-    "distance to the aorta": ("fossa",),
+    "distance to the aorta": ("aorta", "fossa"),
     "free path to the posterior wall": ("posterior_path",),
     "fossa en-face view": ("fossa",),
     "left atrium volume": ("left_atrium_volume",),
