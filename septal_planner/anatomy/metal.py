@@ -17,10 +17,10 @@ from septal_planner.inputs.volume import Volume
 
 Mask = NDArray[np.bool_]
 # Steel and cobalt alloys clip a 12-bit scale at 3071 HU, the mesh of an occluder shows 2000 and more; calcium in the
-# heart and cortical bone stay below (common practice, no source). The metal's body reaches to where its glare has
-# fallen to 1500.
+# heart and cortical bone stay below (common practice, no source). The metal's body reaches to half-way between blood
+# and that; beside contrast that is itself so bright, to 1500.
 CORE_HU = 2000.0
-BODY_HU = 1500.0
+BODY_HU = (1200.0, 1500.0)
 BLOOMING_MM = 2.0
 THICKEST_MM = 8.0  # what is thicker than this all round is undiluted contrast in a vein, not an implant
 SURROUNDINGS_MM = 2.5
@@ -48,7 +48,7 @@ def take_out_metal(volume: Volume, around_lps: ArrayLike) -> tuple[Volume, Metal
     spacing_kji = spacing_mm(volume.lps_from_index)[::-1]
     near = _box_around(volume, np.asarray(around_lps, dtype=np.float64))
     inside = volume.hu[near]
-    found = _thin_parts(inside, spacing_kji)
+    found = np.logical_or.reduce([_thin_parts(inside, body_hu, spacing_kji) for body_hu in BODY_HU])
     if not found.any():
         return volume, Metal(None, None)
     mask = np.zeros(volume.hu.shape, dtype=np.bool_)
@@ -72,9 +72,9 @@ def _box_around(volume: Volume, points_lps: NDArray[np.float64]) -> tuple[slice,
     return tuple(slice(int(a), int(b)) for a, b in zip(low[::-1], high[::-1], strict=True))
 
 
-def _thin_parts(hu: NDArray[np.generic], spacing_kji: NDArray[np.float64]) -> Mask:
-    """Connected parts brighter than BODY_HU that hold a core of metal and are nowhere thicker than an implant."""
-    bright = np.greater(hu, BODY_HU)
+def _thin_parts(hu: NDArray[np.generic], body_hu: float, spacing_kji: NDArray[np.float64]) -> Mask:
+    """Connected parts brighter than `body_hu` that hold a core of metal and are nowhere thicker than an implant."""
+    bright = np.greater(hu, body_hu)
     mask = np.zeros(hu.shape, dtype=np.bool_)
     if not bright.any():
         return mask
