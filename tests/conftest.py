@@ -17,15 +17,16 @@ settings.load_profile("same everywhere")
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--slow", action="store_true", help="also run what takes minutes")
+    parser.addoption("--long", action="store_true", help="also run what takes the better part of an hour")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if config.getoption("--slow"):
-        return
-    skip = pytest.mark.skip(reason="takes minutes; run with --slow")
-    for item in items:
-        if "slow" in item.keywords:
-            item.add_marker(skip)
+    for mark, takes in (("slow", "minutes"), ("long", "the better part of an hour")):
+        if not config.getoption(f"--{mark}"):
+            skip = pytest.mark.skip(reason=f"takes {takes}; run with --{mark}")
+            for item in items:
+                if mark in item.keywords:
+                    item.add_marker(skip)
 
 
 @dataclass(frozen=True)

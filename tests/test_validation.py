@@ -172,7 +172,29 @@ def test_height_interval_holds_the_truth_under_observer_noise() -> None:
     assert coverage.passed, coverage
 
 
+FEW_AND_MANY = [
+    pytest.param(10, marks=[pytest.mark.slow, pytest.mark.timeout(3600)]),
+    pytest.param(50, marks=[pytest.mark.long, pytest.mark.timeout(7200)]),
+]
+
+
+@pytest.mark.parametrize("hearts", FEW_AND_MANY)
+def test_random_hearts_are_measured_within_the_bars_or_not_at_all(hearts: int) -> None:
+    found = validation.validate(cases=[], random=hearts)
+    assert len(found.random) == hearts
+    assert [r.phantom for r in found.random if r.refused is not None] == []
+    assert [(s.name, s.worst, s.worst_at) for s in found.spreads if s.beyond_bar] == []
+
+
 @pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_intervals_hold_the_truth_in_a_few_trials() -> None:
+    trials = validation.validate(cases=[], trials=20).trials
+    assert trials is not None
+    assert trials.pooled.passed, trials.pooled  # too few to judge each quantity: that is the next test's
+
+
+@pytest.mark.long
 @pytest.mark.timeout(7200)
 def test_intervals_hold_the_truth_in_200_trials() -> None:
     trials = validation.validate(cases=[], trials=200).trials
@@ -180,11 +202,3 @@ def test_intervals_hold_the_truth_in_200_trials() -> None:
     assert trials.pooled.passed, trials.pooled
     lacking: list[TrialCoverage] = [c for c in trials.by_name if c.share < 0.9]
     assert lacking == []
-
-
-@pytest.mark.slow
-@pytest.mark.timeout(7200)
-def test_fifty_random_hearts_are_measured_within_the_bars_or_not_at_all() -> None:
-    found = validation.validate(cases=[], random=50)
-    assert [r.phantom for r in found.random if r.refused is not None] == []
-    assert [(s.name, s.worst, s.worst_at) for s in found.spreads if s.beyond_bar] == []
