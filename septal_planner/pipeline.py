@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,6 +50,19 @@ USUAL_CAUTIONS = (
 
 
 @dataclass(frozen=True)
+class FoundAnatomy:
+    """What was found in one CT with its landmarks, whatever the procedure and the target."""
+
+    landmarks: Landmarks  # as checked: in order
+    mitral: Annulus
+    tricuspid: Annulus | None
+    chambers: Chambers
+    fossa: Fossa
+    contrast: Opacification
+    unusual: tuple[str, ...]  # values outside published ranges, as cautions
+
+
+@dataclass(frozen=True)
 class PlannedCase:
     """Everything found and chosen for one CT. `views` is None where the patient was not supine."""
 
@@ -85,8 +98,23 @@ def make_plan(
     InputRefused for landmarks or a target that do not fit the CT, AnatomyNotFound for what cannot be found or cannot
     be.
     """
+    procedure_named(procedure)  # a wrong name is told before the long work
+    found = find_anatomy(volume, landmarks, progress=progress)
+    return plan_found(
+        volume,
+        found,
+        procedure=procedure,
+        target_lps=target_lps,
+        sheath_angle_deg=sheath_angle_deg,
+        landmark_sd_mm=landmark_sd_mm,
+        progress=progress,
+    )
+
+
+def find_anatomy(volume: Volume, landmarks: Landmarks, *, progress: Progress | None = None) -> FoundAnatomy:
+    """What does not depend on the procedure or the target, and takes nearly all the time: checked landmarks, annuli,
+    chambers and fossa. Raises InputRefused for landmarks that do not fit the CT, AnatomyNotFound."""
     say = progress or (lambda _text: None)
-    wanted = procedure_named(procedure)
     say("Checking the landmarks")
     landmarks = check_landmarks(landmarks, volume)
     points = landmarks.points_lps
@@ -108,36 +136,46 @@ def make_plan(
     chambers = segment_chambers(volume, landmarks, mitral, tricuspid, progress=progress)
     check_aorta(chambers, landmarks)
     fossa = find_fossa(volume, landmarks, chambers, progress=progress)
-    unusual = check_plausible(measured(chambers, mitral, fossa))
+    unusual = tuple(check_plausible(measured(chambers, mitral, fossa)))
+    return FoundAnatomy(landmarks, mitral, tricuspid, chambers, fossa, contrast, unusual)
 
+
+def plan_found(
+    volume: Volume,
+    found: FoundAnatomy,
+    *,
+    procedure: str = DEFAULT_PROCEDURE,
+    target_lps: ArrayLike | None = None,
+    sheath_angle_deg: float = SHEATH_ANGLE_DEG,
+    landmark_sd_mm: float = LANDMARK_SD_MM,
+    progress: Progress | None = None,
+) -> PlannedCase:
+    """The plan on anatomy found in `volume` before; arguments and errors as of `make_plan`."""
+    say = progress or (lambda _text: None)
+    wanted = procedure_named(procedure)
+    landmarks, fossa, mitral, chambers = found.landmarks, found.fossa, found.mitral, found.chambers
     say("Choosing where to cross" if target_lps is None else "Measuring at the given target")
     if target_lps is None:
         site = choose_target(
-            fossa, mitral, chambers, points, wanted, sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm
-        )
-    else:
-        snapped, moved_mm = snap_user_target(target_lps, fossa)
-        site = evaluate_site(
-            snapped,
             fossa,
             mitral,
             chambers,
-            points,
+            landmarks.points_lps,
             wanted,
-            source="user",
-            moved_mm=moved_mm,
             sheath_angle_deg=sheath_angle_deg,
             landmark_sd_mm=landmark_sd_mm,
         )
-    views = find_views(volume.patient_position, fossa, mitral, tricuspid)
-    read_first = _read_first(volume, views is not None, contrast, fossa, site)
+    else:
+        site = site_at(found, wanted, target_lps, sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm)
+    views = find_views(volume.patient_position, fossa, mitral, found.tricuspid)
+    read_first = _read_first(volume, views is not None, found.contrast, fossa, site)
     cautions = tuple(
         dict.fromkeys(
             [
                 *USUAL_CAUTIONS,
                 *_site_cautions(site),
-                *unusual,
-                *_contrast_cautions(contrast, fossa, unusual),
+                *found.unusual,
+                *_contrast_cautions(found.contrast, fossa, found.unusual),
                 *_missing(landmarks, chambers, wanted),
                 *_acquisition_cautions(volume, views is not None),
                 *volume.notes,
@@ -149,20 +187,22 @@ def make_plan(
             ]
         )
     )
-    measurements = tuple(list_measurements(mitral, tricuspid, chambers, fossa, site, landmark_sd_mm=landmark_sd_mm))
+    measurements = tuple(
+        list_measurements(mitral, found.tricuspid, chambers, fossa, site, landmark_sd_mm=landmark_sd_mm)
+    )
     plan = build_plan(
         volume=volume,
         landmarks=landmarks,
         procedure=wanted,
         mitral=mitral,
-        tricuspid=tricuspid,
+        tricuspid=found.tricuspid,
         chambers=chambers,
         fossa=fossa,
         site=site,
         views=views,
         measurements=measurements,
         cautions=cautions,
-        contrast=contrast,
+        contrast=found.contrast,
         read_first=read_first,
     )
     return PlannedCase(
@@ -170,7 +210,7 @@ def make_plan(
         landmarks,
         wanted,
         mitral,
-        tricuspid,
+        found.tricuspid,
         chambers,
         fossa,
         site,
@@ -179,6 +219,31 @@ def make_plan(
         measurements,
         cautions,
         plan,
+    )
+
+
+def site_at(
+    found: FoundAnatomy,
+    wanted: Procedure,
+    target_lps: ArrayLike,
+    *,
+    sheath_angle_deg: float = SHEATH_ANGLE_DEG,
+    landmark_sd_mm: float = LANDMARK_SD_MM,
+) -> PunctureSite:
+    """Everything said of a puncture at the place on the membrane nearest to a point (3,). Raises InputRefused for a
+    point off the septum."""
+    snapped, moved_mm = snap_user_target(target_lps, found.fossa)
+    return evaluate_site(
+        snapped,
+        found.fossa,
+        found.mitral,
+        found.chambers,
+        found.landmarks.points_lps,
+        wanted,
+        source="user",
+        moved_mm=moved_mm,
+        sheath_angle_deg=sheath_angle_deg,
+        landmark_sd_mm=landmark_sd_mm,
     )
 
 
@@ -272,7 +337,7 @@ def _view_cautions(volume: Volume, views_given: bool) -> list[str]:
     return []
 
 
-def _contrast_cautions(contrast: Opacification, fossa: Fossa, unusual: list[str]) -> list[str]:
+def _contrast_cautions(contrast: Opacification, fossa: Fossa, unusual: Sequence[str]) -> list[str]:
     """Reasons to doubt the scan, without those that another caution gives already."""
     said_already = set()
     if fossa.seen_from != "both":

@@ -1,0 +1,1 @@
+"""The viewer: a napari plugin in which a plan is made by hand and eye."""
