@@ -207,7 +207,9 @@ def rim_layer(fossa: Fossa) -> LayerData | None:
     return line_layer(THINGS["rim"].title, "rim", [fossa.rim_lps], width_mm=0.7, closed=True)
 
 
-def anatomy_layers(found: Any, *, quantity: str = "height", meshes: Mapping[str, Mesh] | None = None) -> list[LayerData]:
+def anatomy_layers(
+    found: Any, *, quantity: str = "height", meshes: Mapping[str, Mesh] | None = None
+) -> list[LayerData]:
     """Everything found (a pipeline.FoundAnatomy, or a PlannedCase), the translucent last, so that it does not hide what
     lies within; `quantity` colours the membrane."""
     mesh = membrane_mesh(found.fossa)
@@ -246,7 +248,7 @@ def path_lps(site: PunctureSite, points_lps: Mapping[str, ArrayLike]) -> Array:
     rest = np.asarray(after) if after is not None else (target + 15.0 * crossing)[None]
     way = np.concatenate([start, before[None], target[None], rest])
     keep = np.concatenate([[True], np.linalg.norm(np.diff(way, axis=0), axis=1) > 1e-6])
-    return way[keep]
+    return np.asarray(way[keep], dtype=np.float64)
 
 
 def site_layers(

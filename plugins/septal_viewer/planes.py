@@ -15,7 +15,7 @@ from itertools import pairwise, product
 import numpy as np
 import SimpleITK as sitk
 from numpy.typing import ArrayLike, NDArray
-from skimage.measure import approximate_polygon, find_contours
+from skimage.measure import find_contours
 
 from septal_planner.anatomy.annulus import Annulus
 from septal_planner.anatomy.chambers import Chambers
@@ -44,8 +44,8 @@ TITLES = {
 FIELD_MM = 180.0
 EN_FACE_FIELD_MM = 60.0
 PIXEL_MM = 0.5
-# SimpleITK has its own copy of the voxels: kept for a few volumes (the phases of a cine), dropped with them
-KEPT = 3
+# SimpleITK has its own copy of the voxels: kept for a few full CTs (the phases of a cine), dropped with them
+KEPT_VOXELS = 300_000_000
 _images: OrderedDict[int, sitk.Image] = OrderedDict()
 
 
@@ -251,40 +251,48 @@ def grid_of(plane: Plane, pixel_mm: float = PIXEL_MM) -> tuple[int, int, Array]:
 def resample(volume: Volume, plane: Plane, pixel_mm: float = PIXEL_MM) -> NDArray[np.float32]:
     """CT values (rows, columns) on a plane, trilinear, `pixel_mm` apart; `grid_of` says where the pixels lie.
 
-    Within half a voxel beyond the outermost voxel centres the border value holds, farther out -1024. In index space, so
-    that oblique, left-handed and sheared volumes come out right.
+    Within half a voxel beyond the outermost voxel centres the border value holds, farther out -1024.
     """
     rows, columns, first = grid_of(plane, pixel_mm)
-    index_from_lps = np.linalg.inv(volume.lps_from_index)
+    return _sampled(volume.hu, volume.lps_from_index, plane, (rows, columns), first, pixel_mm, AIR_HU)
+
+
+def forget(*arrays: NDArray[np.generic]) -> None:
+    """Drop what is kept of voxels no longer shown, as `Volume.hu`."""
+    for array in arrays:
+        _images.pop(id(array), None)
+
+
+def _sampled(
+    values: NDArray[np.generic], lps_from_index: Array, plane: Plane, shape: tuple[int, int], first: Array,
+    step_mm: float, outside: float,
+) -> NDArray[np.float32]:
+    """Voxels [k, j, i] on a grid of a plane, trilinear. In index space, so that oblique, left-handed and sheared
+    volumes come out right."""
+    index_from_lps = np.linalg.inv(lps_from_index)
     turn = index_from_lps[:3, :3]
-    start = turn @ plane.lps(first) + index_from_lps[:3, 3]
-    step = np.stack([turn @ plane.right_lps * pixel_mm, turn @ plane.down_lps * pixel_mm, np.zeros(3)], axis=1)
-    step[:, 2] = np.cross(step[:, 0], step[:, 1])  # a third axis, so that the matrix can be inverted
+    matrix = np.stack([turn @ plane.right_lps * step_mm, turn @ plane.down_lps * step_mm, np.zeros(3)], axis=1)
+    matrix[:, 2] = np.cross(matrix[:, 0], matrix[:, 1])  # a third axis, so that the matrix can be inverted
     transform = sitk.AffineTransform(3)
-    transform.SetMatrix(step.ravel().tolist())
-    transform.SetTranslation(start.tolist())
+    transform.SetMatrix(matrix.ravel().tolist())
+    transform.SetTranslation((turn @ plane.lps(first) + index_from_lps[:3, 3]).tolist())
     resampler = sitk.ResampleImageFilter()
-    resampler.SetSize([columns, rows, 1])
+    resampler.SetSize([shape[1], shape[0], 1])
     resampler.SetTransform(transform)
     resampler.SetInterpolator(sitk.sitkLinear)
-    resampler.SetDefaultPixelValue(AIR_HU)
+    resampler.SetDefaultPixelValue(outside)
     resampler.SetOutputPixelType(sitk.sitkFloat32)
-    resampled = resampler.Execute(_image_of(volume))
+    resampled = resampler.Execute(_image_of(values))
     return np.asarray(sitk.GetArrayFromImage(resampled)[0], dtype=np.float32)
 
 
-def forget(volume: Volume) -> None:
-    """Drop what is kept of a volume, when another is opened."""
-    _images.pop(id(volume.hu), None)
-
-
-def _image_of(volume: Volume) -> sitk.Image:
-    """The voxels as SimpleITK has them, placed by index alone."""
-    key = id(volume.hu)
+def _image_of(values: NDArray[np.generic]) -> sitk.Image:
+    """Voxels as SimpleITK has them, placed by index alone."""
+    key = id(values)
     if key not in _images:
-        _images[key] = sitk.GetImageFromArray(np.ascontiguousarray(volume.hu))
-        weakref.finalize(volume.hu, _images.pop, key, None)  # the same id may come again for other voxels
-        while len(_images) > KEPT:
+        _images[key] = sitk.GetImageFromArray(np.ascontiguousarray(values))
+        weakref.finalize(values, _images.pop, key, None)  # the same id may come again for other voxels
+        while len(_images) > 1 and sum(image.GetNumberOfPixels() for image in _images.values()) > KEPT_VOXELS:
             _images.popitem(last=False)
     _images.move_to_end(key)
     return _images[key]
@@ -405,12 +413,13 @@ def field_outline(
     if np.any(high - low < 2):
         return []
     start = first + low * step_mm
-    at = [start[a] + np.arange(high[a] - low[a]) * step_mm for a in (0, 1)]
-    values = field.at(plane.lps(np.stack(np.meshgrid(*at, indexing="ij"), axis=-1)))
+    shape = (int(high[0] - low[0]), int(high[1] - low[1]))
+    values = _sampled(field.values_mm, field.lps_from_index, plane, shape, start, step_mm, step_mm)
     if not (values < 0).any() or not (values > 0).any():
         return []
-    lines = [approximate_polygon(line * step_mm + start, 0.05) for line in find_contours(values, 0.0)]
-    return [np.asarray(line, dtype=np.float64) for line in lines if length_mm(line) > shortest_mm]
+    lines = [np.asarray(line, dtype=np.float64) * step_mm + start for line in find_contours(values, 0.0)]
+    # every other point: chords of 2 mm leave a curve of radius 10 mm by 0.05 mm, and the canvas has half to draw
+    return [np.concatenate([line[:-1:2], line[-1:]]) for line in lines if length_mm(line) > shortest_mm]
 
 
 def scale_bar(width_mm: float) -> tuple[float, str]:
