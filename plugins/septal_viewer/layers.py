@@ -21,7 +21,16 @@ from septal_planner.inputs.volume import Volume
 from septal_planner.puncture.site import PunctureSite
 from septal_viewer.looks import CHAMBERS, GREY, LANDMARKS, QUANTITY_COLORMAP, THINGS
 from septal_viewer.planes import WINDOWS, CurveCut, Plane, Window, grid_of
-from septal_viewer.surfaces import Mesh, Quantity, chamber_meshes, disc_mesh, membrane_mesh, membrane_quantities
+from septal_viewer.surfaces import (
+    Mesh,
+    Quantity,
+    chamber_meshes,
+    disc_mesh,
+    membrane_mesh,
+    membrane_quantities,
+    shade,
+    tube_mesh,
+)
 
 Array = NDArray[np.float64]
 LayerData = tuple[Any, dict[str, Any], str]
@@ -30,6 +39,7 @@ AXES = ("L", "P", "S")
 PLANE_AXES = ("down", "right")
 LANDMARK_KEY = "septal_landmark"  # in a layer's metadata: the name of the landmark that its points are
 THING_KEY = "septal_thing"  # in a layer's metadata: which thing of the scene it is
+CURVE_KEY = "septal_curve_lps"  # in a line's metadata: the curve (n, 3)
 VOLUME_KEY = "septal_volume"  # in the CT layer's metadata: the Volume itself
 POINT_MM = 4.0
 LINE_MM = 1.0
@@ -128,14 +138,15 @@ def _world(data: Array, settings: Mapping[str, Any]) -> Array:
 
 
 def mesh_layer(
-    mesh: Mesh, name: str, thing: str, color: str, opacity: float, *, shading: str = "smooth", visible: bool = True
+    mesh: Mesh, name: str, thing: str, color: str, opacity: float, *, lit: bool = True, visible: bool = True,
+    blending: str | None = None,
 ) -> LayerData:
-    """A surface in one colour."""
-    values = np.ones(len(mesh.vertices_lps), dtype=np.float32)
+    """A surface in one colour, its light painted on: napari's own comes from behind when the camera is mirrored."""
+    values = shade(mesh) if lit else np.ones(len(mesh.vertices_lps), dtype=np.float32)
     settings = _in_space(
-        name, opacity=opacity, shading=shading, visible=visible, contrast_limits=(0.0, 1.0),
+        name, opacity=opacity, shading="none", visible=visible, contrast_limits=(0.0, 1.0),
         colormap={"colors": [[0.0, 0.0, 0.0, 1.0], [*_rgb(color), 1.0]], "name": f"to {color}"},
-        blending="translucent" if opacity < 1 else "opaque", metadata={THING_KEY: thing},
+        blending=blending or ("translucent" if opacity < 1 else "opaque"), metadata={THING_KEY: thing},
     )
     return (mesh.vertices_lps, mesh.faces, values), settings, "surface"
 
@@ -143,7 +154,7 @@ def mesh_layer(
 def chamber_layers(chambers: Chambers, meshes: Mapping[str, Mesh] | None = None) -> list[LayerData]:
     """Atria translucent, aorta nearly solid, ventricles there but hidden."""
     made = chamber_meshes(chambers) if meshes is None else meshes
-    opacity = {"left_atrium": 0.3, "right_atrium": 0.3, "aorta": 0.7}
+    opacity = {"left_atrium": 0.4, "right_atrium": 0.4, "aorta": 0.8}
     return [
         mesh_layer(
             made[name], look.title, name, look.color, opacity.get(name, 0.3), visible=name in opacity
@@ -175,28 +186,26 @@ def membrane_layer(mesh: Mesh, quantity: Quantity) -> list[LayerData]:
 
 
 def line_layer(
-    name: str, thing: str, curves_lps: Sequence[ArrayLike], *, width_mm: float = LINE_MM, closed: bool = False
+    name: str, thing: str, curve_lps: ArrayLike, *, width_mm: float = LINE_MM, closed: bool = False
 ) -> LayerData:
-    """Curves (n, 3) in space."""
-    paths = [np.asarray(c, dtype=np.float64) for c in curves_lps]
-    if closed:
-        paths = [np.concatenate([p, p[:1]]) for p in paths]
-    settings = _in_space(
-        name, shape_type="path", edge_width=width_mm, edge_color=THINGS[thing].color, face_color="transparent",
-        metadata={THING_KEY: thing}, blending="translucent",
+    """A curve (n, 3) in space as a thin tube, which shows through whatever lies before it. The curve itself goes with
+    the layer's metadata."""
+    curve = np.asarray(curve_lps, dtype=np.float64)
+    mesh = tube_mesh(curve, width_mm / 2, closed=closed)
+    data, settings, kind = mesh_layer(
+        mesh, name, thing, THINGS[thing].color, 1.0, lit=False, blending="translucent_no_depth"
     )
-    if not paths:
-        settings["ndim"] = 3
-    return paths, settings, "shapes"
+    settings["metadata"] = {**settings["metadata"], CURVE_KEY: curve}
+    return data, settings, kind
 
 
 def annulus_layers(annulus: Annulus, thing: str = "mitral_annulus") -> list[LayerData]:
     """The hinge line's curve and, for the mitral valve, its plane."""
-    layers = [line_layer(f"{THINGS[thing].title} curve", f"{thing}", [annulus.curve_lps[::4]], closed=True)]
+    layers = [line_layer(f"{THINGS[thing].title} curve", thing, annulus.curve_lps[::4], closed=True)]
     if thing == "mitral_annulus":
         look = THINGS["annular_plane"]
         disc = disc_mesh(annulus.center_lps, annulus.normal_lps, annulus.curve_lps[::8], margin=1.15)
-        layers.append(mesh_layer(disc, look.title, "annular_plane", look.color, 0.35, shading="none"))
+        layers.append(mesh_layer(disc, look.title, "annular_plane", look.color, 0.35, lit=False))
     return layers
 
 
@@ -204,7 +213,7 @@ def rim_layer(fossa: Fossa) -> LayerData | None:
     """The rim of the membrane, or None where it was not seen."""
     if not len(fossa.rim_lps):
         return None
-    return line_layer(THINGS["rim"].title, "rim", [fossa.rim_lps], width_mm=0.7, closed=True)
+    return line_layer(THINGS["rim"].title, "rim", fossa.rim_lps, width_mm=0.7, closed=True)
 
 
 def anatomy_layers(
@@ -255,10 +264,11 @@ def site_layers(
     site: PunctureSite, points_lps: Mapping[str, ArrayLike], annulus: Annulus | None = None
 ) -> list[LayerData]:
     """Target, catheter path and, with the annulus, the height as a line square to its plane."""
-    layers = [line_layer(THINGS["path"].title, "path", [path_lps(site, points_lps)], width_mm=1.4)]
+    layers = [line_layer(THINGS["path"].title, "path", path_lps(site, points_lps), width_mm=1.4)]
     if annulus is not None:
-        foot = site.target_lps - site.height_mm * annulus.normal_lps
-        layers.append(line_layer(THINGS["height"].title, "height", [np.stack([site.target_lps, foot])], width_mm=0.7))
+        height = site.height_mm if abs(site.height_mm) > 0.01 else 0.01  # a line of no length is none
+        foot = site.target_lps - height * annulus.normal_lps
+        layers.append(line_layer(THINGS["height"].title, "height", np.stack([site.target_lps, foot]), width_mm=0.7))
     return [*layers, target_layer(site.target_lps)]
 
 

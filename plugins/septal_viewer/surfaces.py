@@ -16,7 +16,8 @@ from septal_planner.anatomy.fossa import Fossa
 from septal_planner.geometry.curves import distance_to_closed, inside_closed
 from septal_planner.geometry.frames import apply_affine, spacing_mm, unit_vector
 from septal_planner.geometry.shapes import DistanceField
-from septal_planner.puncture.site import CT_EDGE_MM, SPOT_MM
+from septal_planner.puncture.clearance import CT_EDGE_MM
+from septal_planner.puncture.site import SPOT_MM
 
 Array = NDArray[np.float64]
 Faces = NDArray[np.int64]
@@ -192,3 +193,91 @@ def disc_mesh(center_lps: ArrayLike, normal_lps: ArrayLike, edge_lps: ArrayLike,
     vertices = np.concatenate([center[None], center + margin * edge])
     ring = np.arange(n)
     return Mesh(vertices, np.stack([np.zeros(n, dtype=np.int64), ring + 1, (ring + 1) % n + 1], axis=-1))
+
+
+def tube_mesh(curve_lps: ArrayLike, radius_mm: float, *, closed: bool = False, sides: int = 8) -> Mesh:
+    """A tube of that radius around a polyline (n, 3), n >= 2, with flat ends where it is not closed.
+
+    The cross-section is carried along without twist by reflections (Wang et al. 2008, doi 10.1145/1330511.1330513).
+    """
+    curve = np.asarray(curve_lps, dtype=np.float64).reshape(-1, 3)
+    step = np.linalg.norm(np.diff(curve, axis=0), axis=1)
+    curve = curve[np.concatenate([[True], step > 1e-9])]
+    if closed and len(curve) > 2 and np.allclose(curve[0], curve[-1]):
+        curve = curve[:-1]
+    if len(curve) < 2:
+        raise ValueError("a tube needs two different points")
+    if closed:
+        along = unit_vector(np.roll(curve, -1, axis=0) - np.roll(curve, 1, axis=0))
+    else:
+        along = _middle_directions(unit_vector(np.diff(curve, axis=0)))
+    side = _carried(curve, along)
+    turn = np.arange(sides) * 2 * np.pi / sides
+    ring = np.cos(turn)[:, None] * side[:, None, :] + np.sin(turn)[:, None] * np.cross(along, side)[:, None, :]
+    vertices = (curve[:, None, :] + radius_mm * ring).reshape(-1, 3)
+    n = len(curve)
+    here = np.arange(n if closed else n - 1)[:, None] * sides
+    there = (here + sides) % (n * sides)
+    a, b = np.arange(sides), (np.arange(sides) + 1) % sides
+    if closed:  # the last ring meets the first turned by what the curve has twisted: join the nearest corners
+        last = int(np.argmin(np.linalg.norm(ring[0] - ring[-1, 0], axis=1)))
+        shift = np.where(here == (n - 1) * sides, last, 0)
+    else:
+        shift = np.zeros_like(here)
+    c, d = there + (a + shift) % sides, there + (b + shift) % sides
+    faces = np.stack([here + a, here + b, c, here + b, d, c], axis=-1).reshape(-1, 3)
+    if not closed:
+        ends = np.arange(1, sides - 1)
+        first = np.stack([0 * ends, ends + 1, ends], axis=-1)
+        faces = np.concatenate([faces, first, (n - 1) * sides + first[:, ::-1]])
+    return Mesh(vertices, np.ascontiguousarray(faces.astype(np.int64)))
+
+
+def _middle_directions(steps: Array) -> Array:
+    """Direction at each point of an open line: half-way between the steps that meet there (either, where it turns
+    back)."""
+    sums = np.concatenate([steps[:1], steps[:-1] + steps[1:], steps[-1:]])
+    flat = np.linalg.norm(sums, axis=1) < 1e-6
+    sums[flat] = np.concatenate([steps[:1], steps])[flat]
+    return unit_vector(sums)
+
+
+def _carried(curve: Array, along: Array) -> Array:
+    """A unit vector square to each direction, carried along the curve by double reflection."""
+    side = np.empty_like(curve)
+    helper = np.eye(3)[int(np.argmin(np.abs(along[0])))]
+    side[0] = unit_vector(np.cross(along[0], helper))
+    for i in range(len(curve) - 1):
+        way = curve[i + 1] - curve[i]
+        length = float(way @ way)
+        s = side[i] - 2 / length * float(way @ side[i]) * way
+        t = along[i] - 2 / length * float(way @ along[i]) * way
+        back = along[i + 1] - t
+        size = float(back @ back)
+        s = s if size < 1e-18 else s - 2 / size * float(back @ s) * back
+        s = s - float(s @ along[i + 1]) * along[i + 1]
+        side[i + 1] = unit_vector(s)
+    return side
+
+
+def vertex_normals(mesh: Mesh) -> Array:
+    """Unit normals (n, 3), outward where the faces are, of area-weighted faces; zeros for a vertex without faces."""
+    a, b, c = (mesh.vertices_lps[mesh.faces[:, i]] for i in range(3))
+    face = np.cross(b - a, c - a)
+    total = np.stack(
+        [np.bincount(mesh.faces.ravel(), np.repeat(face[:, axis], 3), len(mesh.vertices_lps)) for axis in range(3)],
+        axis=-1,
+    )
+    length = np.linalg.norm(total, axis=1, keepdims=True)
+    return np.asarray(np.divide(total, length, out=np.zeros_like(total), where=length > 1e-12))
+
+
+# from the patient's front, left and head
+_LIGHT_LPS = np.array([0.35, -0.8, 0.5]) / np.linalg.norm([0.35, -0.8, 0.5])
+
+
+def shade(mesh: Mesh) -> NDArray[np.float32]:
+    """How bright each vertex is (n,), 0 to 1, in a light that stays with the patient: the same from every side and
+    through a mirrored camera, with enough light behind to see by."""
+    toward = vertex_normals(mesh) @ _LIGHT_LPS
+    return np.asarray(0.55 + 0.45 * np.maximum(toward, 0) + 0.2 * np.maximum(-toward, 0), dtype=np.float32)
