@@ -88,9 +88,11 @@ def single_arc(
     side = sideways / x if x > 1e-12 else np.zeros(3)
     curvature, _, length = arc_from_tip([x, 0.0, z])
     n = max(2, int(np.ceil(length / step_mm)) + 1)
-    at = [arc_tip(curvature, 0.0, float(s)) for s in np.linspace(0.0, length, n)]
-    path = np.array([start + p[0] * side + p[2] * forward for p, _ in at])
-    tangent = at[-1][1]
+    s = np.linspace(0.0, length, n)
+    theta = curvature * s
+    out, along = s * np.sinc(theta / (2 * np.pi)) * np.sin(theta / 2), s * np.sinc(theta / np.pi)  # as in arc_tip
+    path = start + out[:, None] * side + along[:, None] * forward
+    tangent = arc_tip(curvature, 0.0, length)[1]
     return Arc(
         radius_mm=1 / curvature if curvature > 1e-9 else float("inf"),
         turn_deg=float(np.degrees(curvature * length)),
@@ -305,8 +307,7 @@ def with_doubt(
             out[:, 2], out[:, 3] = ways.turn_deg, np.minimum(ways.radius_mm, 1e6)
             out[:, 4] = angles_deg(ways.end_direction_lps, -valve)
             if room is not None and found.clearance_mm is not None:
-                points, begin = ways.sampled()
-                out[:, 5] = room.atrium.clearances_mm(points, begin, np.broadcast_to(room.target_lps, (len(x), 3)))
+                out[:, 5] = room.clearances_mm(*ways.sampled())
         return out
 
     try:

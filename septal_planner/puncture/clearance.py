@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,6 +16,8 @@ from septal_planner.geometry.shapes import DistanceField
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+# of each puncture: the wall around it, without what is left out, and whether that is all the wall
+NearWalls = dict[bytes, tuple[cKDTree | None, bool]]
 
 # left out of the clearance: the arc's start, and the wall around the hole it comes through
 NEAR_SEPTUM_MM = 3.0
@@ -69,7 +71,9 @@ class AtrialWall:
             cKDTree(outline[edge]) if edge.any() else None,
         )
 
-    def clearances_mm(self, points_lps: ArrayLike, begin: Index, targets_lps: ArrayLike) -> Array:
+    def clearances_mm(
+        self, points_lps: ArrayLike, begin: Index, targets_lps: ArrayLike, *, near: NearWalls | None = None
+    ) -> Array:
         """Least distance (n,) of each of n paths to the wall, negative by how far a path is outside the blood pool;
         nan where no part of it lies above the valve.
 
@@ -90,7 +94,7 @@ class AtrialWall:
         np.maximum.at(worst, of, np.where(~near_valve & far, outside, 0.0))
         stays = worst[of] <= 0
         shortest = np.full(len(targets), np.inf)
-        distance = self._to_wall(free[stays], of[stays], targets)
+        distance = self._to_wall(free[stays], of[stays], targets, {} if near is None else near)
         np.minimum.at(shortest, of[stays], distance)
         least[np.isfinite(shortest)] = shortest[np.isfinite(shortest)]
         return np.asarray(np.where(worst > 0, -worst, least))
@@ -116,58 +120,89 @@ class AtrialWall:
             counts = (run - run[begin[:-1]][of] >= NEAR_SEPTUM_MM) & (height > 0)
         return points[counts], of[counts], height[counts]
 
-    def _to_wall(self, points: Array, of: Index, targets: Array) -> Array:
+    def _to_wall(self, points: Array, of: Index, targets: Array, near: NearWalls) -> Array:
         """Distance (m,) of points (m, 3) to the wall; infinite for those that cannot be the nearest of their path."""
         found = np.full(len(points), np.inf)
         if len(points) == 0:
             return found
+        # the first path's nearest wall is not far from the others' either, and a search within a bound is quick
+        one = of == of[0]
+        found[one], nearest = self._least_along(points[one], of[one], targets, near, np.full(len(targets), np.inf))
+        if not one.all():
+            to_it = np.full(len(targets), np.inf)
+            np.minimum.at(to_it, of, np.linalg.norm(points - nearest, axis=1))
+            to_it[np.linalg.norm(targets - nearest, axis=1) <= NEAR_PUNCTURE_MM] = np.inf
+            found[~one] = self._least_along(points[~one], of[~one], targets, near, to_it)[0]
+        return found
+
+    def _least_along(
+        self, points: Array, of: Index, targets: Array, near: NearWalls, at_most_mm: Array
+    ) -> tuple[Array, Array]:
+        """Distances as of `_to_wall`, no path's least being more than its `at_most_mm` (n,), and the wall (3,) nearest
+        to the nearest point."""
         first = np.concatenate([[True], of[1:] != of[:-1]])
         start = np.flatnonzero(first)[np.cumsum(first) - 1]
         looked = ((np.arange(len(points)) - start) % STRIDE == 0) | np.concatenate([first[1:], [True]])
-        near: dict[bytes, tuple[cKDTree | None, bool]] = {}
-        found[looked] = self._beyond_puncture(points[looked], of[looked], targets, near)
-        least = np.full(len(targets), np.inf)
+        least = at_most_mm.copy()
+        bound = float(least[of].max()) + 1e-6
+        found, wall = np.full(len(points), np.inf), np.full((len(points), 3), np.inf)
+        found[looked], wall[looked] = self._beyond_puncture(points[looked], of[looked], targets, near, bound)
         np.minimum.at(least, of[looked], found[looked])
         at = np.flatnonzero(looked)
         before = at[np.cumsum(looked) - 1]
         behind = at[np.minimum(np.cumsum(looked), len(at) - 1)]
-        with np.errstate(invalid="ignore"):
-            bound = np.maximum(
-                found[before] - np.linalg.norm(points - points[before], axis=1),
-                found[behind] - np.linalg.norm(points - points[behind], axis=1),
-            )
-        rest = ~looked & (bound < least[of])
-        found[rest] = self._beyond_puncture(points[rest], of[rest], targets, near)
-        return found
+        known = np.minimum(found, bound)
+        lowest = np.maximum(
+            known[before] - np.linalg.norm(points - points[before], axis=1),
+            known[behind] - np.linalg.norm(points - points[behind], axis=1),
+        )
+        rest = ~looked & (lowest < least[of] + 1e-6)
+        bound = float(least[of].max()) + 1e-6
+        found[rest], wall[rest] = self._beyond_puncture(points[rest], of[rest], targets, near, bound)
+        return found, wall[int(np.argmin(found))]
 
     def _beyond_puncture(
-        self, points: Array, of: Index, targets: Array, near: dict[bytes, tuple[cKDTree | None, bool]]
-    ) -> Array:
-        """Distance (m,) to the wall farther than NEAR_PUNCTURE_MM from each point's own target; `near` keeps the wall
-        around each target."""
-        if len(points) == 0 or self.wall is None:
-            return np.full(len(points), np.inf)
-        distance, which = self.wall.query(points)
-        left_out = np.linalg.norm(self.wall_lps[which] - targets[of], axis=1) <= NEAR_PUNCTURE_MM
-        for i in np.unique(of[left_out]):
-            mine = np.flatnonzero(left_out & (of == i))
-            key = targets[i].tobytes()
+        self, points: Array, of: Index, targets: Array, near: NearWalls, bound_mm: float
+    ) -> tuple[Array, Array]:
+        """Distance (m,) to the wall farther than NEAR_PUNCTURE_MM from each point's own target, and the nearest place
+        (m, 3) of it; infinite where it is more than `bound_mm`."""
+        distance, wall = _nearest(self.wall, points, bound_mm)
+        left_out = np.linalg.norm(wall - targets[of], axis=1) <= NEAR_PUNCTURE_MM
+        keys = [t.tobytes() for t in targets]
+        groups: dict[bytes, list[int]] = {}
+        for i in np.unique(of[left_out]).tolist():
+            groups.setdefault(keys[i], []).append(i)
+        for key, paths in groups.items():
+            mine = np.flatnonzero(left_out & np.isin(of, paths))
+            target = targets[paths[0]]
             if key not in near:
-                near[key] = self._around(targets[i], NEAR_PUNCTURE_MM + SHELL_MM), False
+                near[key] = self._around(target, NEAR_PUNCTURE_MM + SHELL_MM), False
             tree, whole = near[key]
-            found = np.full(len(mine), np.inf) if tree is None else tree.query(points[mine])[0]
-            reach = NEAR_PUNCTURE_MM + SHELL_MM - np.linalg.norm(points[mine] - targets[i], axis=1)
-            if not whole and np.any(found > reach):
-                near[key] = self._around(targets[i], np.inf), True
-                tree = near[key][0]
-                found = np.full(len(mine), np.inf) if tree is None else tree.query(points[mine])[0]
-            distance[mine] = found
-        return np.asarray(distance)
+            found = _nearest(tree, points[mine], bound_mm)
+            reach = NEAR_PUNCTURE_MM + SHELL_MM - np.linalg.norm(points[mine] - target, axis=1)
+            if not whole and np.any(np.minimum(found[0], bound_mm) > reach):
+                near[key] = self._around(target, np.inf), True
+                found = _nearest(near[key][0], points[mine], bound_mm)
+            distance[mine], wall[mine] = found
+        return distance, wall
 
     def _around(self, target: Array, within_mm: float) -> cKDTree | None:
-        away = np.linalg.norm(self.wall_lps - target, axis=1)
-        kept = self.wall_lps[(away > NEAR_PUNCTURE_MM) & (away <= within_mm)]
+        points = self.wall_lps
+        if self.wall is not None and np.isfinite(within_mm):
+            points = points[self.wall.query_ball_point(target, within_mm)]
+        kept = points[np.linalg.norm(points - target, axis=1) > NEAR_PUNCTURE_MM]
         return cKDTree(kept, balanced_tree=False, compact_nodes=False) if len(kept) else None
+
+
+def _nearest(tree: cKDTree | None, points: Array, bound_mm: float) -> tuple[Array, Array]:
+    """Distance (m,) of points (m, 3) to the nearest of the tree, and that one (m, 3); infinite beyond the bound."""
+    if tree is None or len(points) == 0:
+        return np.full(len(points), np.inf), np.full((len(points), 3), np.inf)
+    distance, which = tree.query(points, distance_upper_bound=bound_mm)
+    found = np.full((len(points), 3), np.inf)
+    near = np.isfinite(distance)
+    found[near] = tree.data[which[near]]
+    return np.asarray(distance), found
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,6 +211,7 @@ class Room:
 
     atrium: AtrialWall
     target_lps: Array
+    near: NearWalls = field(default_factory=dict)
 
     @classmethod
     def around(
@@ -187,8 +223,13 @@ class Room:
 
     def clearance_mm(self, path_lps: Array) -> float | None:
         """Least distance (mm) of an arc (n, 3) to the wall, negative by how far it is outside the blood pool."""
-        found = float(self.atrium.clearances_mm(path_lps, np.array([0, len(path_lps)]), self.target_lps[None])[0])
+        found = float(self.clearances_mm(path_lps, np.array([0, len(path_lps)]))[0])
         return found if np.isfinite(found) else None
+
+    def clearances_mm(self, points_lps: Array, begin: Index) -> Array:
+        """As `AtrialWall.clearances_mm`, for paths from this puncture or a little beside it."""
+        targets = np.broadcast_to(self.target_lps, (len(begin) - 1, 3))
+        return self.atrium.clearances_mm(points_lps, begin, targets, near=self.near)
 
     def to_edge_mm(self, path_lps: Array) -> float:
         """Least distance (mm) of an arc (n, 3) to where the CT cuts the atrium, infinite where it does not."""
