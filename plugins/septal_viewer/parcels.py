@@ -102,6 +102,7 @@ def fill(packed: Packed, memory: SharedMemory) -> None:
     places, _ = _places(packed.sizes)
     for start, source in zip(places, packed.large, strict=True):
         # by numpy, which lets other threads run meanwhile
+        assert memory.buf is not None
         to = np.frombuffer(memory.buf, dtype=np.uint8, count=source.nbytes, offset=start)
         to[:] = np.frombuffer(source, dtype=np.uint8)
         del to
@@ -112,6 +113,7 @@ def unpack(text: bytes, sizes: Sequence[int], memory: SharedMemory | None, held:
     buffers: list[Any] = []
     if memory is not None:
         for start, size in zip(_places(sizes)[0], sizes, strict=True):
+            assert memory.buf is not None
             place = np.frombuffer(memory.buf, dtype=np.uint8, count=size, offset=start)
             buffers.append(place.copy() if copy else place)
             del place
@@ -160,7 +162,7 @@ def answer_for_nothing() -> None:
     if sys.version_info < (3, 13):
         from multiprocessing import resource_tracker
 
-        resource_tracker.register = lambda name, rtype: None  # type: ignore[assignment]
+        resource_tracker.register = lambda name, rtype: None
 
 
 def as_sentence(problem: BaseException) -> tuple[str, str]:

@@ -274,7 +274,7 @@ class _Helper:
     def __init__(self) -> None:
         self._held = Held()
         self._stderr: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115 (closed with the process)
-        hidden = subprocess.CREATE_NO_WINDOW if sys.platform == "win32" else 0
+        hidden = getattr(subprocess, "CREATE_NO_WINDOW", 0)  # on Windows, or a console would flash up
         # -P: a file beside the CT must not be taken for a library
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-c", _START],

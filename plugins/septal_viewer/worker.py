@@ -101,7 +101,7 @@ def phantom_job(say: Say, name: str, quick: bool) -> PhantomCase:
     volume = replace(
         volume_of(made), series_instance_uid=series_instance_uid(made), frame_of_reference_uid=frame
     )
-    points = {n: np.round(np.asarray(p, dtype=np.float64), 6) for n, p in made.landmarks.items()}
+    points = {n: np.array(np.round(p, 6).tolist()) for n, p in made.landmarks.items()}  # as its file has them
     return PhantomCase(name, volume, Landmarks(points, frame, source=f"phantom {name}"))
 
 
