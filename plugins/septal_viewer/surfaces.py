@@ -84,8 +84,8 @@ def field_mesh(field: DistanceField, *, step_mm: float = CHAMBER_STEP_MM) -> Mes
     index = ((kji.astype(np.float64) - 1) * stride)[:, ::-1]
     vertices = apply_affine(field.lps_from_index, index)
     faces = faces.astype(np.int64)
-    # [k, j, i] turned to (i, j, k) is a mirror, and so may the affine be
-    if np.linalg.det(field.lps_from_index[:3, :3]) > 0:
+    # the affine may be a mirror; that of [k, j, i] turned to (i, j, k) undoes what marching cubes calls ascent
+    if np.linalg.det(field.lps_from_index[:3, :3]) < 0:
         faces = faces[:, ::-1]
     return Mesh(vertices, np.ascontiguousarray(faces))
 
