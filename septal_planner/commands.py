@@ -35,6 +35,7 @@ from septal_planner.summary import summary
 DONE, FAILED = 0, 1
 KINDS = {"classic": "one file a slice", "enhanced": "enhanced multi-frame", "image file": "image file"}
 DEMO_PROCEDURE = "edge-to-edge-functional"
+VIEWER_NEEDS = ("napari", "qtpy", "PySide6", "superqt", "vispy", "psygnal")
 PLAN_FILES = ("plan.pdf", "quality.png", "plan.json", "labels.nii.gz", "pictures/")
 
 
@@ -248,6 +249,23 @@ def validate(arguments: argparse.Namespace) -> int:
     if not arguments.json and arguments.out is not None:
         _print_written(arguments.out, "validation.json", "validation.md")
     return DONE if document["passed"] or arguments.quick else FAILED
+
+
+def view(arguments: argparse.Namespace) -> int:
+    """The viewer's window, until it is closed. It comes with an extra of its own, not with the console program."""
+    try:
+        from septal_viewer.view import open_viewer
+
+        open_viewer(arguments.ct, arguments.landmarks)
+    except ImportError as problem:
+        missing = (problem.name or "").partition(".")[0]
+        if missing not in VIEWER_NEEDS and type(problem).__name__ != "QtBindingsNotFoundError":
+            raise
+        raise InputRefused(
+            f"The viewer cannot start without napari and PySide6 ({problem}); install them with: "
+            "pip install 'septal-planner[viewer]'."
+        ) from problem
+    return DONE
 
 
 def schema(arguments: argparse.Namespace) -> int:

@@ -24,7 +24,8 @@ NEAR_MM = 4.0
 SHORT = {
     "left_atrium": "LA", "right_atrium": "RA", "fossa": "Fossa", "inferior_vena_cava": "IVC",
     "superior_vena_cava": "SVC", "aorta": "Ao", "left_ventricle": "LV", "right_ventricle": "RV",
-    "left_atrial_appendage": "LAA", "coronary_sinus": "CS", "leaflet_coaptation": "Coaptation", "leak": "Leak", "spine": "Spine",
+    "left_atrial_appendage": "LAA", "coronary_sinus": "CS", "leaflet_coaptation": "Coaptation", "leak": "Leak",
+    "spine": "Spine",
 }  # fmt: skip
 
 

@@ -131,7 +131,7 @@ class CrossingPage(Page):
         self.drop.clicked.connect(lambda: self._chosen(calls.drop))
         self.compare.itemSelectionChanged.connect(self._enable)
         self.tell(None, (), dark=True)
-        self.tell_views(None, "", dark=True)
+        self.tell_views(None, "")
 
     # ------------------------------------------------------------------------------------------------- numbers
 
@@ -264,7 +264,7 @@ class CrossingPage(Page):
 
     # ------------------------------------------------------------------------------------------------- C-arm
 
-    def tell_views(self, views: Mapping[str, CArmView] | None, why_none: str, *, dark: bool) -> None:
+    def tell_views(self, views: Mapping[str, CArmView] | None, why_none: str) -> None:
         """The C-arm positions to turn the 3-D view to."""
         self.no_views.setText(why_none if not views else "")
         self.no_views.setVisible(not views and bool(why_none))
