@@ -10,6 +10,7 @@ see-through, or take `facing_camera`: the same angles without perspective, from 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -108,6 +109,30 @@ def on_canvas(state: CameraState, canvas_px: tuple[int, int], points_lps: ArrayL
         scale = state.zoom * away / depth
     middle = np.array(canvas_px) / 2
     return np.asarray(middle + np.stack([-(x @ up), x @ right], axis=-1) * scale[..., None])
+
+
+def line_of_sight(state: CameraState, canvas_px: tuple[int, int], row_column: ArrayLike) -> tuple[Array, Array]:
+    """A point (3,) and unit direction (3,), away from the viewer, of everything that is seen at one canvas position
+    (2,): the inverse of `on_canvas`. With perspective the point is the camera itself."""
+    turn = _turned(state.angles_deg)
+    view, up = turn @ -_TOWARD_VIEWER, turn @ -_DOWN
+    right = np.cross(view, up) * (-1.0 if state.orientation == MIRRORED else 1.0)
+    down_px, right_px = np.asarray(row_column, dtype=np.float64) - np.array(canvas_px) / 2
+    center = np.asarray(state.center_lps, dtype=np.float64)
+    there = center + (right_px * right - down_px * up) / state.zoom
+    if state.perspective_deg == 0:
+        return there, view
+    camera = center - canvas_px[0] / state.zoom / 2 / np.tan(np.radians(state.perspective_deg) / 2) * view
+    return camera, unit_vector(there - camera)
+
+
+def state_of(camera: Any) -> CameraState:
+    """What a `napari.components.Camera` holds now."""
+    axes = tuple(str(getattr(o, "value", o)) for o in camera.orientation)
+    return CameraState(
+        _three(camera.center), float(camera.zoom), _three(camera.angles),
+        float(camera.perspective), (axes[0], axes[1], axes[2]),
+    )
 
 
 def _turned(angles_deg: ArrayLike) -> Array:

@@ -281,3 +281,26 @@ def shade(mesh: Mesh) -> NDArray[np.float32]:
     through a mirrored camera, with enough light behind to see by."""
     toward = vertex_normals(mesh) @ _LIGHT_LPS
     return np.asarray(0.55 + 0.45 * np.maximum(toward, 0) + 0.2 * np.maximum(-toward, 0), dtype=np.float32)
+
+
+def first_hit(mesh: Mesh, point_lps: ArrayLike, direction_lps: ArrayLike) -> Array | None:
+    """Where a line through a point (3,) along a direction (3,) first meets the mesh (3,), from either side of its
+    faces, before the point too; None where it misses (Moeller & Trumbore 1997, doi 10.1080/10867651.1997.10487468)."""
+    if not len(mesh.faces):
+        return None
+    start, way = np.asarray(point_lps, dtype=np.float64), unit_vector(direction_lps)
+    a, b, c = (mesh.vertices_lps[mesh.faces[:, i]] for i in range(3))
+    one, two = b - a, c - a
+    p = np.cross(way, two)
+    determinant = np.einsum("ni,ni->n", one, p)
+    scale = np.linalg.norm(one, axis=1) * np.linalg.norm(two, axis=1)
+    flat = np.abs(determinant) <= 1e-9 * np.maximum(scale, 1e-30)  # seen edge-on
+    inverse = 1 / np.where(flat, 1.0, determinant)
+    off = start - a
+    u = np.einsum("ni,ni->n", off, p) * inverse
+    q = np.cross(off, one)
+    v = (q @ way) * inverse
+    along = np.einsum("ni,ni->n", two, q) * inverse
+    edge = 1e-9  # a line through an edge shared by two faces hits one of them
+    hit = ~flat & (u >= -edge) & (v >= -edge) & (u + v <= 1 + edge)
+    return None if not hit.any() else np.asarray(start + along[hit].min() * way)

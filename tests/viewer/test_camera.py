@@ -8,7 +8,17 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from septal_viewer.camera import MIRRORED, PLAIN, CameraState, carm_angles, carm_camera, facing_camera, on_canvas
+from septal_viewer.camera import (
+    MIRRORED,
+    PLAIN,
+    CameraState,
+    carm_angles,
+    carm_camera,
+    facing_camera,
+    line_of_sight,
+    on_canvas,
+    state_of,
+)
 
 from septal_planner.fluoroscopy import carm
 
@@ -79,6 +89,29 @@ def test_what_lies_near_the_source_is_magnified():
     ends = np.array([[-20, 0, 0], [20, 0, 0.0]])
     lengths = [np.ptp(on_canvas(state, px, CENTER + ends + [0, y, 0])[:, 1]) for y in (-75.0, 0.0, 75.0)]
     np.testing.assert_allclose(np.array(lengths) / lengths[1], [750 / 825, 1.0, 750 / 675], rtol=1e-9)
+
+
+@given(primary, secondary, canvas, st.tuples(st.floats(-40, 40), st.floats(-40, 40), st.floats(-40, 40)))
+def test_what_is_seen_at_a_pixel_lies_on_its_line_of_sight(a: float, b: float, px: tuple[int, int], off: Any):
+    for made in (carm_camera, facing_camera):
+        state = made(a, b, CENTER, px)
+        point = CENTER + off
+        start, way = line_of_sight(state, px, on_canvas(state, px, point))
+        assert np.linalg.norm(way) == pytest.approx(1)
+        beside = (point - start) - ((point - start) @ way) * way
+        assert np.linalg.norm(beside) < 1e-6
+    _, straight = line_of_sight(carm_camera(a, b, CENTER, px), px, np.array(px) / 2)
+    np.testing.assert_allclose(straight, carm.vectors_from_angles(a, b), atol=1e-6)
+
+
+def test_the_state_is_read_back_from_napari():
+    from napari.components import Camera
+
+    for made in (carm_camera, facing_camera):
+        model, state = Camera(), made(30, -10, CENTER, (500, 700))
+        for key, value in state.settings().items():
+            setattr(model, key, value)
+        assert state_of(model) == state
 
 
 def test_a_camera_that_cannot_be_is_refused():

@@ -211,6 +211,37 @@ def test_a_straight_tube_is_a_prism():
         surfaces.tube_mesh([[1, 1, 1.0], [1, 1, 1]], 1.0)
 
 
+@given(st.integers(0, 10**6), st.floats(0, 15))
+def test_a_line_meets_a_ball_where_geometry_says(seed: int, miss: float):
+    """Distance to the nearer side of a ball of radius 12 passed at `miss`: D - sqrt(144 - miss^2)."""
+    rng = np.random.default_rng(seed)
+    center = rng.uniform(-50, 50, 3)
+    n = 24
+    lps_from_index = np.eye(4) * 1.2
+    lps_from_index[3, 3] = 1
+    lps_from_index[:3, 3] = center - 1.2 * (n - 1) / 2
+    mesh = surfaces.field_mesh(ball(lps_from_index, (n, n, n), center, 12.0), step_mm=1.0)
+    turn = Rotation.random(random_state=seed).as_matrix()
+    start = center - 100 * turn[:, 2] + miss * turn[:, 0]
+    hit = surfaces.first_hit(mesh, start, turn[:, 2])
+    if miss > 12.1:
+        assert hit is None
+    elif miss < 11:
+        assert hit is not None
+        expected = start + (100 - np.sqrt(144 - miss**2)) * turn[:, 2]
+        assert np.linalg.norm(hit - expected) < 0.35
+
+
+def test_every_place_of_the_membrane_can_be_pointed_at(quick_found: FoundAnatomy):
+    mesh = surfaces.membrane_mesh(quick_found.fossa)
+    for face in mesh.faces[::40]:
+        middle = mesh.vertices_lps[face].mean(axis=0)
+        hit = surfaces.first_hit(mesh, middle - 80 * quick_found.fossa.normal_lps, quick_found.fossa.normal_lps)
+        assert hit is not None
+        assert np.linalg.norm(hit - middle) < 1e-6
+    assert surfaces.first_hit(surfaces.Mesh(np.empty((0, 3)), np.empty((0, 3), int)), [0, 0, 0], [0, 0, 1]) is None
+
+
 def test_the_disc_of_a_ring_lies_on_its_plane():
     t = np.arange(60) * 2 * np.pi / 60
     saddle = np.stack([10 * np.cos(t), 10 * np.sin(t), 2 * np.cos(2 * t)], axis=-1) + [5, 5, 5]
