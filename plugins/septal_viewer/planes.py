@@ -6,14 +6,11 @@ two-dimensional canvas counts. All positions in space are patient coordinates (L
 
 from __future__ import annotations
 
-import weakref
-from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise, product
 
 import numpy as np
-import SimpleITK as sitk
 from numpy.typing import ArrayLike, NDArray
 from skimage.measure import find_contours
 
@@ -26,6 +23,8 @@ from septal_planner.inputs.resample import AIR_HU
 from septal_planner.inputs.volume import Volume
 from septal_planner.report.picture import edge_letters, length_mm
 from septal_planner.report.picture_planes import PicturePlane, caval_plane, four_chamber_plane, short_axis_plane
+from septal_viewer.sampling import forget as forget
+from septal_viewer.sampling import sample_grid
 
 Array = NDArray[np.float64]
 
@@ -44,9 +43,6 @@ TITLES = {
 FIELD_MM = 180.0
 EN_FACE_FIELD_MM = 60.0
 PIXEL_MM = 0.5
-# SimpleITK has its own copy of the voxels: kept for a few full CTs (the phases of a cine), dropped with them
-KEPT_VOXELS = 300_000_000
-_images: OrderedDict[int, sitk.Image] = OrderedDict()
 
 
 @dataclass(frozen=True)
@@ -254,48 +250,10 @@ def resample(volume: Volume, plane: Plane, pixel_mm: float = PIXEL_MM) -> NDArra
     Within half a voxel beyond the outermost voxel centres the border value holds, farther out -1024.
     """
     rows, columns, first = grid_of(plane, pixel_mm)
-    return _sampled(volume.hu, volume.lps_from_index, plane, (rows, columns), first, pixel_mm, AIR_HU)
-
-
-def forget(*arrays: NDArray[np.generic]) -> None:
-    """Drop what is kept of voxels no longer shown, as `Volume.hu`."""
-    for array in arrays:
-        _images.pop(id(array), None)
-
-
-def _sampled(
-    values: NDArray[np.generic], lps_from_index: Array, plane: Plane, shape: tuple[int, int], first: Array,
-    step_mm: float, outside: float,
-) -> NDArray[np.float32]:
-    """Voxels [k, j, i] on a grid of a plane, trilinear. In index space, so that oblique, left-handed and sheared
-    volumes come out right."""
-    index_from_lps = np.linalg.inv(lps_from_index)
-    turn = index_from_lps[:3, :3]
-    matrix = np.stack([turn @ plane.right_lps * step_mm, turn @ plane.down_lps * step_mm, np.zeros(3)], axis=1)
-    matrix[:, 2] = np.cross(matrix[:, 0], matrix[:, 1])  # a third axis, so that the matrix can be inverted
-    transform = sitk.AffineTransform(3)
-    transform.SetMatrix(matrix.ravel().tolist())
-    transform.SetTranslation((turn @ plane.lps(first) + index_from_lps[:3, 3]).tolist())
-    resampler = sitk.ResampleImageFilter()
-    resampler.SetSize([shape[1], shape[0], 1])
-    resampler.SetTransform(transform)
-    resampler.SetInterpolator(sitk.sitkLinear)
-    resampler.SetDefaultPixelValue(outside)
-    resampler.SetOutputPixelType(sitk.sitkFloat32)
-    resampled = resampler.Execute(_image_of(values))
-    return np.asarray(sitk.GetArrayFromImage(resampled)[0], dtype=np.float32)
-
-
-def _image_of(values: NDArray[np.generic]) -> sitk.Image:
-    """Voxels as SimpleITK has them, placed by index alone."""
-    key = id(values)
-    if key not in _images:
-        _images[key] = sitk.GetImageFromArray(np.ascontiguousarray(values))
-        weakref.finalize(values, _images.pop, key, None)  # the same id may come again for other voxels
-        while len(_images) > 1 and sum(image.GetNumberOfPixels() for image in _images.values()) > KEPT_VOXELS:
-            _images.popitem(last=False)
-    _images.move_to_end(key)
-    return _images[key]
+    return sample_grid(
+        volume.hu, volume.lps_from_index, plane.lps(first), pixel_mm * plane.down_lps, pixel_mm * plane.right_lps,
+        (rows, columns), AIR_HU,
+    )
 
 
 def crosshair(plane: Plane, others: Sequence[Plane], *, gap_mm: float = 0.0, cursor_lps: ArrayLike | None = None) -> (
@@ -414,7 +372,10 @@ def field_outline(
         return []
     start = first + low * step_mm
     shape = (int(high[0] - low[0]), int(high[1] - low[1]))
-    values = _sampled(field.values_mm, field.lps_from_index, plane, shape, start, step_mm, step_mm)
+    values = sample_grid(
+        field.values_mm, field.lps_from_index, plane.lps(start), step_mm * plane.down_lps, step_mm * plane.right_lps,
+        shape, step_mm,
+    )
     if not (values < 0).any() or not (values > 0).any():
         return []
     lines = [np.asarray(line, dtype=np.float64) * step_mm + start for line in find_contours(values, 0.0)]
