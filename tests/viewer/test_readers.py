@@ -13,7 +13,7 @@ import septal_phantoms
 import SimpleITK as sitk
 from napari.components import ViewerModel
 from npe2 import PluginManager, PluginManifest, io_utils
-from septal_viewer import layers, readers
+from septal_viewer import layers, planes, readers
 
 from septal_planner.inputs.volume import Volume, content_sha256
 from septal_planner.pipeline import PlannedCase
@@ -229,3 +229,18 @@ def test_the_sample_is_the_phantom_and_says_that_it_is_invented(monkeypatch: pyt
     found = sample.open()
     assert "invented" in found[0][1]["name"]
     assert set(layers.landmarks_from_layers(found)) == set(quick_phantom.landmarks)
+
+
+REAL = Path(__file__).parents[2].parent / "shared" / "data"
+
+
+@pytest.mark.skipif(not (REAL / "cardiac_cta_1p5mm.nii.gz").exists(), reason="the real CT is not here")
+def test_a_real_ct_shows_blood_at_its_landmarks_on_every_plane():
+    """Contrast blood is 150 HU or more, and well below 1000 in the left heart (common practice, no source)."""
+    volume = volume_in(opened(REAL / "cardiac_cta_1p5mm.nii.gz"))
+    points = layers.landmarks_from_layers(opened(REAL / "cardiac_cta_landmarks.json"))
+    for name in ("left_atrium", "left_ventricle", "aorta"):
+        for plane in planes.body_planes(points[name][0], volume).values():
+            hu = planes.resample(volume, plane, 1.0)
+            row, column = np.rint(plane.uv_mm(points[name][0]) - planes.grid_of(plane, 1.0)[2]).astype(int)
+            assert 150 < hu[row - 1 : row + 2, column - 1 : column + 2].mean() < 1000
