@@ -178,11 +178,11 @@ class Actions:
         self._view(3)
 
     def view_front(self) -> None:
-        self.panel.look_from_front()
+        self.desk.look_from_front()
 
     def _view(self, at: int) -> None:
         names = [n for n in self.panel.crossing.view_buttons if n != "front"]
         if at < len(names):
-            self.panel.look_as(names[at])
+            self.desk.look_as(names[at])
 
 

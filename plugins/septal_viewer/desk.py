@@ -12,6 +12,7 @@ from napari.viewer import Viewer
 from numpy.typing import NDArray
 from qtpy.QtCore import QObject, QTimer, Signal  # type: ignore[attr-defined]
 
+from septal_planner.inputs.resample import sample_lps
 from septal_planner.inputs.volume import Volume
 from septal_viewer.guide import STEP, first_to_mark
 from septal_viewer.page_opening import phases_of
@@ -29,6 +30,7 @@ LOG = logging.getLogger("septal_viewer")
 TICK_MS = 25
 SCENE_MS = 150  # the 3-D view follows a dragged target no oftener than this
 CINE_MS = 160
+SCENE_FIELD_MM = 130.0
 
 
 class Desk(QObject):
@@ -127,18 +129,18 @@ class Desk(QObject):
             self._opening = (self.source, None)
             self.progress.emit("Reading the phases")
 
-    def open_phantom(self, name: str, *, quick: bool = True) -> None:
+    def open_phantom(self, name: str, *, quick: bool = True, then: Callable[[], None] | None = None) -> None:
         """An invented heart with its landmarks."""
-        self._next = []
+        self._next = [] if then is None else [then]
         if self.work.start_phantom(name, quick=quick):
             self._opening = (None, None)
             self.progress.emit("Making the invented case")
 
-    def take_volume(self, volume: Volume, phases: Sequence[Volume] = ()) -> None:
+    def take_volume(self, volume: Volume, phases: Sequence[Volume] = (), *, phantom: str | None = None) -> None:
         """Show a CT that has been read."""
         old = self.session.volume
         path, series = self._opening
-        if not self.session.set_volume(volume, phases, path=path, series_uid=series, discard=True):
+        if not self.session.set_volume(volume, phases, path=path, series_uid=series, phantom=phantom, discard=True):
             return
         if old is not None and old is not volume:
             forget(old.hu)
@@ -156,7 +158,7 @@ class Desk(QObject):
             self._news(event)
         if self.scene.busy and not self.pointing.dragging:
             self.scene.pump()
-        if self._plan_due and not self.work.busy and not self.pointing.dragging:
+        elif self._plan_due and not self.work.busy and not self.pointing.dragging:
             self._plan_due = False
             self._start_plan()
 
@@ -195,6 +197,7 @@ class Desk(QObject):
                 self.page_wanted.emit("crossing")
                 self.views.set_planes("septum")
                 self.jump_to_target()
+                self.look_from_front()
         elif job == "plan":
             if self._request is not None:
                 self.session.take_case(result, self._request)
@@ -215,8 +218,12 @@ class Desk(QObject):
             self.said.emit("There are several series here; choose one on page Opening.", "note")
 
     def _phantom(self, case: PhantomCase) -> None:
-        self.take_volume(case.volume)
+        if self._next:  # with the landmarks of kept work
+            self.take_volume(case.volume, phantom=case.name)
+            return
+        self.take_volume(case.volume, phantom=case.name)
         self.session.take_landmarks(case.landmarks)
+        self.look_from_front()
         self.go_to_marked()
         self.page_wanted.emit("marking")
         self.said.emit("An invented heart with its landmarks marked: try it, and press F to find the anatomy.", "note")
@@ -288,7 +295,7 @@ class Desk(QObject):
 
     def select(self, name: str) -> None:
         """Make a landmark the one that is marked."""
-        self.selected = name
+        self.selected = self.views.selected = name
         if self.pointing.picked is not None:
             self.pointing.picked = name
         self.changed.emit()
@@ -321,6 +328,33 @@ class Desk(QObject):
             view.canvas.setFocus()
             view.chosen.emit()
         self.views.refresh()
+
+    def look_from_front(self) -> None:
+        """The 3-D view from the front, around the target or the cross-hair."""
+        if self.session.volume is not None:
+            self.scene.look_from_front(self.middle(), SCENE_FIELD_MM)
+
+    def look_as(self, name: str) -> None:
+        """The 3-D view as a C-arm sees it, the target at its isocentre."""
+        case = self.session.case
+        if case is not None and case.views and name in case.views:
+            view = case.views[name]
+            self.scene.look_as_carm(view.primary_deg, view.secondary_deg, self.middle(), SCENE_FIELD_MM)
+
+    def place_words(self) -> str:
+        """The cross-hair in LPS and the CT's value there."""
+        s = self.session
+        if s.volume is None:
+            return ""
+        hu = float(sample_lps(self.views.shown_volume or s.volume, s.cursor_lps[None])[0])
+        x, y, z = (f"{v:.1f}".replace("-", "\u2212") for v in s.cursor_lps)
+        value = "" if np.isnan(hu) else f"   {hu:.0f} HU".replace("-", "\u2212")
+        return f"Cross-hair L {x}  P {y}  S {z} mm{value}"
+
+    def middle(self) -> Array:
+        """What the 3-D view turns about."""
+        s = self.session
+        return np.asarray(s.site.target_lps if s.site is not None else s.cursor_lps)
 
     def take_candidate(self, index: int) -> None:
         """Make a kept site the target."""

@@ -40,8 +40,11 @@ class Files:
         if chosen:
             self.panel.desk.open_json(Path(chosen))
 
-    def save_landmarks(self) -> bool:
+    def save_landmarks(self) -> None:
         """Choose where, and write landmarks.json."""
+        self._save_landmarks()
+
+    def _save_landmarks(self) -> bool:
         chosen, _ = QFileDialog.getSaveFileName(self.panel, "Save landmarks", "landmarks.json", "Landmarks (*.json)")
         if not chosen:
             return False
@@ -52,7 +55,7 @@ class Files:
 
     def save_then(self, then: Callable[[], None]) -> None:
         """Save the landmarks, and go on if they are."""
-        if self.save_landmarks():
+        if self._save_landmarks():
             then()
 
     def open_plan(self) -> None:
@@ -116,8 +119,11 @@ class Files:
         if not self.kept:
             return
         kept = self.kept[0]
+        if kept.phantom is not None:
+            self.panel.desk.open_phantom(kept.phantom, then=lambda: self._restored(kept))
+            return
         if kept.ct is None or not kept.ct.exists():
-            self._restored(kept)
+            self._restored(kept)  # says what is missing
             return
         self.panel.desk.source = kept.ct
         self.panel.desk.read(kept.ct, kept.series_uid, then=lambda: self._restored(kept))
@@ -153,7 +159,7 @@ def write_pictures(panel: PlannerPanel, folder: Path) -> list[str]:
 
 
 def _scale(panel: PlannerPanel) -> float:
-    wide = panel.viewer.window._qt_viewer.canvas.native.width()
+    wide = int(panel.viewer.window._qt_viewer.canvas.native.width())
     return max(1.0, PICTURE_MM / INCH_MM * PRINT_DPI / max(1, wide))
 
 
@@ -172,8 +178,8 @@ def _write(image: QImage, path: Path) -> None:
     dots = round(PRINT_DPI / INCH_MM * 1000)
     image.setDotsPerMeterX(dots)
     image.setDotsPerMeterY(dots)
-    part = path.with_name(f".{path.name}.part")
-    image.save(str(part), "PNG")
+    part = path.with_name(f".part-{path.name}")
+    image.save(str(part))
     os.replace(part, path)
 
 

@@ -19,6 +19,7 @@ class Footer(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
+        self.kind = ""
         self.message = words()
         self.message.setContentsMargins(8, 4, 4, 4)
         self.dismiss = QToolButton()
@@ -58,6 +59,7 @@ class Footer(QWidget):
 
     def say(self, text: str, kind: str, *, dark: bool) -> None:
         """One sentence; an empty one takes the line away."""
+        self.kind = kind if text else ""
         sign = SAID.get(kind, SAID["note"])
         colour = sign.colour(dark)
         self.message_row.setVisible(bool(text))

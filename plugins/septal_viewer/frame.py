@@ -12,7 +12,7 @@ from typing import Any
 
 from napari.viewer import Viewer
 from qtpy.QtCore import QEvent, QObject, Qt, QTimer
-from qtpy.QtGui import QCloseEvent, QDropEvent, QKeySequence, QShortcut
+from qtpy.QtGui import QCloseEvent, QDropEvent, QKeySequence, QShortcut  # type: ignore[attr-defined]
 from qtpy.QtWidgets import QMainWindow, QToolBar, QVBoxLayout, QWidget
 
 from septal_viewer.keys import SHORTCUTS
@@ -47,8 +47,10 @@ class Frame(QObject):
 
     # ------------------------------------------------------------------------------------------------- setting up
 
-    def set_up(self, strip: QWidget, left: list[QWidget], below: QWidget, above: QWidget, panel: QWidget | None) -> None:
-        """Strip over everything, two views at the left, one below the canvas, the 3-D head above it, the panel right."""
+    def set_up(
+        self, strip: QWidget, left: list[QWidget], below: QWidget, above: QWidget, panel: QWidget | None
+    ) -> None:
+        """Strip over all, two views at the left, one below the canvas, the 3-D head above it, the panel right."""
         w = self.window
         corners = Qt.Corner
         areas = Qt.DockWidgetArea
@@ -83,13 +85,22 @@ class Frame(QObject):
         dock = self.viewer.window.add_dock_widget(widget, name=name, area=area, add_vertical_stretch=False)
         dock.setTitleBarWidget(QWidget(dock))
         dock.setFeatures(dock.DockWidgetFeature.NoDockWidgetFeatures)
+        if area == "top":
+            dock.setFixedHeight(widget.height())
         self._docks.append(dock)
+
+    def thin_separators(self) -> None:
+        """Narrow grips between the views; napari's are wide, and set anew with each theme."""
+        thin = "QMainWindow::separator { width: 3px; height: 3px; image: none; }"
+        if thin not in self.window.styleSheet():
+            self.window.setStyleSheet(self.window.styleSheet() + thin)
 
     def share_out(self) -> None:
         """Halves for the views, once the window has its size."""
         w = self.window
         rest = max(200, w.width() - PANEL_WIDTH - 12)
-        high = max(200, w.centralWidget().height() + self._docks[2].height())
+        middle = w.centralWidget()
+        high = max(200, self._docks[2].height() + (0 if middle is None else middle.height()))
         w.resizeDocks([self._docks[0]], [rest // 2], Qt.Orientation.Horizontal)
         w.resizeDocks([self._docks[2]], [high // 2], Qt.Orientation.Vertical)
 
@@ -136,7 +147,7 @@ class Frame(QObject):
         if kind == QEvent.Type.Drop:
             # several files of one series: their folder is meant
             one = paths[0] if len(paths) == 1 else paths[0].parent
-            self._dropped(one)
+            QTimer.singleShot(0, lambda: self._dropped(one))
         return True
 
     def _close(self, event: QCloseEvent) -> bool:

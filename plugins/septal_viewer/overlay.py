@@ -13,6 +13,7 @@ from septal_planner.pipeline import FoundAnatomy
 from septal_planner.puncture.site import PunctureSite
 from septal_viewer.layers import path_lps
 from septal_viewer.looks import LANDMARKS, THINGS
+from septal_viewer.rotation import VALVES, live_curve
 
 Array = NDArray[np.float64]
 Key = tuple[str, int]
@@ -54,19 +55,25 @@ class Spot:
     within_mm: float = NEAR_MM
 
 
-def landmark_spots(points: Mapping[str, Array], locked: Collection[str]) -> list[Spot]:
-    """Every landmark's points; locked ones cannot be dragged."""
+def landmark_spots(
+    points: Mapping[str, Array], locked: Collection[str], *, marking: bool, selected: str = ""
+) -> list[Spot]:
+    """Every landmark's points. Only while landmarks are marked can they be dragged, and unlocked ones only, and only
+    then are their names beside them; the points of a ring are numbered while it is the one that is marked."""
     spots = []
     for name, at in points.items():
         look, short = LANDMARKS[name], SHORT.get(name, "")
         for i, point in enumerate(at):
-            label = f"{short} {i + 1}".strip() if len(at) > 1 else short
-            key = None if name in locked else (name, i)
-            spots.append(Spot(point, look.color, look.symbol, label, key, 5.0 if len(at) > 2 else 6.0))
+            label = short if len(at) == 1 else f"{short} {i + 1}".strip()
+            if not marking or (not short and name != selected):
+                label = ""
+            key = (name, i) if marking and name not in locked else None
+            size = (5.0 if len(at) > 2 else 6.0) if marking else 3.5
+            spots.append(Spot(point, look.color, look.symbol, label, key, size))
     return spots
 
 
-def target_spots(site: PunctureSite | None, candidates: Sequence[PunctureSite]) -> list[Spot]:
+def target_spots(site: PunctureSite | None, candidates: Sequence[PunctureSite], *, movable: bool) -> list[Spot]:
     """The target and the candidates kept for comparison."""
     look = THINGS["candidate"]
     spots = [
@@ -75,23 +82,27 @@ def target_spots(site: PunctureSite | None, candidates: Sequence[PunctureSite]) 
     ]
     if site is not None:
         look = THINGS["target"]
-        spots.append(Spot(np.asarray(site.target_lps), look.color, look.symbol, "Target", TARGET, 8.0, 6.0))
+        key = TARGET if movable else None
+        spots.append(Spot(np.asarray(site.target_lps), look.color, look.symbol, "Target", key, 8.0, 6.0))
     return spots
 
 
 def anatomy_curves(
-    found: FoundAnatomy | None, site: PunctureSite | None, points: Mapping[str, Array]
+    found: FoundAnatomy | None, site: PunctureSite | None, points: Mapping[str, Array], *, live: bool
 ) -> list[Curve]:
-    """Rim, annulus curves and the catheter's way."""
+    """Rim, annulus curves and the catheter's way. `live`: the annuli as marked now, not as they were found."""
     curves = []
-    if found is not None:
-        curves.append(Curve(found.mitral.curve_lps, THINGS["mitral_annulus"].color, closed=True))
-        if found.tricuspid is not None:
-            curves.append(
-                Curve(found.tricuspid.curve_lps, THINGS["tricuspid_annulus"].color, Qt.PenStyle.DashLine, closed=True)
-            )
-        if len(found.fossa.rim_lps):
-            curves.append(Curve(found.fossa.rim_lps, THINGS["rim"].color, width=2.4, closed=True, within_mm=3.0))
+    rings = {} if found is None else {"mitral_annulus": found.mitral.curve_lps}
+    if found is not None and found.tricuspid is not None:
+        rings["tricuspid_annulus"] = found.tricuspid.curve_lps
+    if live or found is None:
+        marked = {name: live_curve(points[name]) for name in VALVES if name in points}
+        rings = {name: curve for name, curve in marked.items() if curve is not None}
+    for name, curve in rings.items():
+        dashes = Qt.PenStyle.SolidLine if name == "mitral_annulus" else Qt.PenStyle.DashLine
+        curves.append(Curve(curve, THINGS[name].color, dashes, closed=True))
+    if found is not None and len(found.fossa.rim_lps):
+        curves.append(Curve(found.fossa.rim_lps, THINGS["rim"].color, width=2.4, closed=True, within_mm=3.0))
     if site is not None:
         curves.append(
             Curve(path_lps(site, points), THINGS["path"].color, Qt.PenStyle.DashLine, 2.0, within_mm=NEAR_MM)

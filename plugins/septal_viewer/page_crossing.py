@@ -26,7 +26,7 @@ from septal_planner.puncture.checks import Check
 from septal_planner.puncture.procedures import Asked, Procedure
 from septal_planner.puncture.site import PunctureSite
 from septal_planner.report.words import FLAGS, NAMES, VIEWS, asked, number
-from septal_viewer.parts import Page, button, heading, row, signed, words
+from septal_viewer.parts import Page, button, cell_of, heading, row, signed, words
 from septal_viewer.signs import STATUS
 
 HEIGHT = "height_above_mitral_annulus"
@@ -50,13 +50,13 @@ UNIT = {"mm": "mm", "deg": "°", "1": "%"}
 class CrossingCalls:
     """What the page asks for."""
 
-    procedure: Callable[[str], None]
+    procedure: Callable[[str], object]
     computed: Callable[[], None]
     at_cursor: Callable[[], None]
     jump: Callable[[], None]
     keep: Callable[[], None]
-    drop: Callable[[int], None]
-    take: Callable[[int], None]
+    drop: Callable[[int], object]
+    take: Callable[[int], object]
     view: Callable[[str], None]
     front: Callable[[], None]
 
@@ -105,8 +105,9 @@ class CrossingPage(Page):
         side = QVBoxLayout()
         side.setSpacing(0)
         side.addWidget(self.interval)
-        inside.addLayout(row(self.hero, side))
-        inside.itemAt(1).layout().setStretch(1, 1)
+        beside = row(self.hero, side)
+        beside.setStretch(1, 1)
+        inside.addLayout(beside)
         inside.addWidget(self.place)
         add(card)
         self.column.addLayout(row(self.computed, self.at_cursor, self.jump))
@@ -167,9 +168,9 @@ class CrossingPage(Page):
         self.hero.setText(number(site.height_mm, "mm"))
         height = checks.get(HEIGHT)
         sign = "" if height is None else signed(STATUS[height.status], dark)
-        band = "no height asked" if height is None or height.value is None else asked(height.low, height.high, "mm")
+        band = "no norm" if height is None or height.value is None else asked(height.low, height.high, "mm")
         self.interval.setText(
-            f"95 %: {number(low, 'mm', with_unit=False)} to {number(high, 'mm')}<br>{sign} · {band}"
+            f"95 %: {number(low, 'mm', with_unit=False)} to {number(high, 'mm')}<br>{sign} · asked {_short(band)}"
         )
         if height is not None:
             self.interval.setToolTip(_tip(height, self._band(site, HEIGHT)))
@@ -194,13 +195,13 @@ class CrossingPage(Page):
             value = "not assessed" if c.value is None else number(c.value, c.unit, with_unit=False)
             if doubt is not None and c.value is not None:
                 value += f" ± {number(2 * doubt, c.unit, with_unit=False)}"
-            texts = (look.sign, SHORT.get(c.name, c.name), value, asked(c.low, c.high, c.unit))
+            texts = (look.sign, SHORT.get(c.name, c.name), value, _short(asked(c.low, c.high, c.unit)))
             tip = f"<p><b>{html.escape(look.word)}</b></p>" + _tip(c, self._band(site, c.name))
             for j, text in enumerate(texts):
-                cell = t.item(i, j)
+                cell = cell_of(t, i, j)
                 cell.setText(text)
                 cell.setToolTip(tip)
-            t.item(i, 0).setForeground(QBrush(QColor(look.colour(dark))))
+            cell_of(t, i, 0).setForeground(QBrush(QColor(look.colour(dark))))
         r = site.reach
         turn = number(r.turn_angle_deg, "deg")
         clear = "not assessed" if r.clearance_mm is None else number(r.clearance_mm, "mm")
@@ -250,14 +251,12 @@ class CrossingPage(Page):
         self._enable()
 
     def _enable(self) -> None:
-        first = 1 if self.compare.horizontalHeaderItem(1) is None else 1 + (
-            self.compare.horizontalHeaderItem(1).text() == "Now"
-        )
-        on = self.compare.currentColumn() >= first
+        head = self.compare.horizontalHeaderItem(self.compare.currentColumn())
+        on = head is not None and len(head.text()) == 1
         self.take.setEnabled(on)
         self.drop.setEnabled(on)
 
-    def _chosen(self, call: Callable[[int], None]) -> None:
+    def _chosen(self, call: Callable[[int], object]) -> None:
         head = self.compare.horizontalHeaderItem(self.compare.currentColumn())
         if head is not None and len(head.text()) == 1:
             call(ord(head.text()) - ord("A"))
@@ -317,6 +316,10 @@ def procedure_page(p: Procedure) -> str:
     return f"<p><b>{html.escape(p.title)}</b>; height from the {html.escape(p.height_datum)}</p>" + "".join(rows)
 
 
+def _short(asked_for: str) -> str:
+    return asked_for.replace("at least ", "≥ ").replace("at most ", "≤ ").replace("no range", "")
+
+
 def _tip(c: Check, band: Asked | None) -> str:
     parts = [f"<p>{NAMES.get(c.name, c.name)}: {asked(c.low, c.high, c.unit)}</p>"]
     if c.why:
@@ -346,6 +349,7 @@ def _table(rows: int, columns: int) -> QTableWidget:
     t = QTableWidget(rows, columns)
     t.horizontalHeader().hide()
     t.verticalHeader().hide()
+    t.verticalHeader().setMinimumSectionSize(8)
     t.setShowGrid(False)
     t.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
     t.setSelectionMode(QAbstractItemView.SelectionMode.NoSelection if columns else

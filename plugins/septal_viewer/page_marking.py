@@ -12,7 +12,7 @@ from qtpy.QtWidgets import QAbstractItemView, QFrame, QHeaderView, QTableWidget,
 
 from septal_viewer.guide import STEP, STEPS, LandmarkState, LandmarkStep
 from septal_viewer.looks import LANDMARKS
-from septal_viewer.parts import Page, button, heading, row, signed, words
+from septal_viewer.parts import Page, button, cell_of, row, signed, words
 from septal_viewer.planes import TITLES
 from septal_viewer.signs import STATE
 
@@ -70,7 +70,7 @@ class MarkingPage(Page):
         self.centre = button("Centre here", "Turn about the cross-hair from now on")
         self.turned = words()
         self.ready = words(faint=True)
-        self.find = button("Find the anatomy", "Find chambers, annuli and membrane, and plan (F)", main=True)
+        self.find_button = button("Find the anatomy", "Find chambers, annuli and membrane, and plan (F)", main=True)
 
         add = self.column.addWidget
         add(self.table)
@@ -92,15 +92,14 @@ class MarkingPage(Page):
         inside.addWidget(self.ring)
         add(card)
         self.column.addLayout(row(self.undo, self.redo, 1, self.open_file, self.save_file))
-        add(heading("When the needed ones are marked"))
-        add(self.ready)
-        add(self.find)
         self.column.addStretch(1)
+        self.bottom.addWidget(self.ready)
+        self.bottom.addWidget(self.find_button)
 
         for made, call in (
             (self.place, calls.place), (self.jump, calls.jump), (self.lock, calls.lock), (self.remove, calls.remove),
             (self.undo, calls.undo), (self.redo, calls.redo), (self.open_file, calls.open_file),
-            (self.save_file, calls.save_file), (self.find, calls.find), (self.centre, calls.centre),
+            (self.save_file, calls.save_file), (self.find_button, calls.find), (self.centre, calls.centre),
         ):  # fmt: skip
             made.clicked.connect(lambda _=False, c=call: c())
         self.pick.toggled.connect(calls.pick)
@@ -121,21 +120,22 @@ class MarkingPage(Page):
         head = t.horizontalHeader()
         head.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
         head.setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
-        high = t.fontMetrics().height() + 5
+        high = t.fontMetrics().height() + 3
+        t.verticalHeader().setMinimumSectionSize(8)
         for i, step in enumerate(STEPS):
             t.setRowHeight(i, high)
             for j in range(4):
                 t.setItem(i, j, QTableWidgetItem())
             look = LANDMARKS[step.name]
-            cell = t.item(i, 0)
+            cell = cell_of(t, i, 0)
             cell.setText(SYMBOL.get(look.symbol, "●"))
             cell.setForeground(QBrush(QColor(look.color)))
             cell.setToolTip("How it is drawn")
-            t.item(i, 1).setText(step.title + (" *" if step.needed else ""))
-            t.item(i, 1).setToolTip("* needed for a plan")
-        t.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+            cell_of(t, i, 1).setText(step.title + (" *" if step.needed else ""))
+            cell_of(t, i, 1).setToolTip("* needed for a plan")
+        t.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         t.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        t.setFixedHeight(11 * high + 4)
+        t.setFixedHeight(len(STEPS) * high + 4)
 
     def _row(self, at: int) -> None:
         if 0 <= at < len(STEPS):
@@ -171,8 +171,8 @@ class MarkingPage(Page):
             state = states[step.name]
             sign = STATE[state.state]
             n = counts.get(step.name, 0)
-            self.table.item(i, 2).setText(f"{n or ''}{' 🔒' if step.name in locked else ''}")
-            cell = self.table.item(i, 3)
+            cell_of(self.table, i, 2).setText(f"{n or ''}{' 🔒' if step.name in locked else ''}")
+            cell = cell_of(self.table, i, 3)
             cell.setText(f"{sign.sign} {sign.word}")
             cell.setForeground(QBrush(QColor(sign.colour(dark))))
             cell.setToolTip(state.why)
@@ -201,4 +201,4 @@ class MarkingPage(Page):
             self.ready.setText("The landmarks have changed since the anatomy was found: find it again.")
         else:
             self.ready.setText("All that is needed is marked.")
-        self.find.setEnabled(not missing and not busy)
+        self.find_button.setEnabled(not missing and not busy)

@@ -63,8 +63,9 @@ class OpeningPage(Page):
         self.column.addLayout(row(self.folder, self.file))
         add(words("Or drop a folder or a file anywhere on this window. Nothing leaves this machine.", faint=True))
         self.series_heading = heading("Series in this folder")
-        for widget in (self.series_heading, self.found, self.series):
-            add(widget)
+        add(self.series_heading)
+        add(self.found)
+        add(self.series)
         self.column.addLayout(row(self.choose, self.phases))
         add(heading("An invented case, to learn"))
         self.column.addLayout(row(self.phantom, self.practice))

@@ -13,6 +13,8 @@ from qtpy.QtWidgets import (
     QPushButton,
     QScrollArea,
     QSizePolicy,
+    QTableWidget,
+    QTableWidgetItem,
     QVBoxLayout,
     QWidget,
 )
@@ -22,22 +24,30 @@ from septal_viewer.signs import Sign
 MAIN_BUTTON = "mainButton"
 
 
-class Page(QScrollArea):
-    """One page of the panel: `column` takes its parts; it scrolls where the window is low, never sideways."""
+class Page(QWidget):
+    """One page of the panel: `column` takes its parts, and scrolls where the window is low, never sideways; what is in
+    `bottom` is always seen."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.setWidgetResizable(True)
-        self.setFrameShape(QFrame.Shape.NoFrame)
-        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        scroll = QScrollArea()
+        scroll.setWidgetResizable(True)
+        scroll.setFrameShape(QFrame.Shape.NoFrame)
+        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         inside = QWidget()
+        inside.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.column = QVBoxLayout(inside)
         self.column.setContentsMargins(8, 6, 8, 6)
         self.column.setSpacing(5)
-        self.setWidget(inside)
-
-    def refresh(self) -> None:
-        """Say what is so now."""
+        scroll.setWidget(inside)
+        self.bottom = QVBoxLayout()
+        self.bottom.setContentsMargins(8, 2, 8, 6)
+        self.bottom.setSpacing(3)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addWidget(scroll, 1)
+        whole.addLayout(self.bottom)
 
 
 def heading(text: str) -> QLabel:
@@ -84,6 +94,15 @@ def row(*things: QWidget | QLayout | int) -> QHBoxLayout:
     return made
 
 
+def cell_of(table: QTableWidget, i: int, j: int) -> QTableWidgetItem:
+    """A cell of a table, made where there is none."""
+    cell = table.item(i, j)
+    if cell is None:
+        cell = QTableWidgetItem()
+        table.setItem(i, j, cell)
+    return cell
+
+
 def signed(sign: Sign, dark: bool, *, word: bool = True) -> str:
     """A sign in its colour, and the word for it."""
     said = f"&nbsp;{html.escape(sign.word)}" if word else ""
@@ -102,11 +121,12 @@ def sheet(dark: bool) -> str:
     QLabel#heading {{ font-weight: bold; padding-top: 6px; border-bottom: 1px solid {line}; }}
     QLabel#faint {{ color: {faint}; }}
     QLabel#caution {{ color: {faint}; border-top: 1px solid {line}; padding: 4px 8px; }}
-    QLabel#hero {{ font-size: 20pt; font-weight: bold; }}
+    QLabel#hero {{ font-size: 17pt; font-weight: bold; }}
     QFrame#card {{ background: {card}; border: 1px solid {line}; border-radius: 4px; }}
     QPushButton#{MAIN_BUTTON} {{ background: {main}; color: {text}; font-weight: bold; padding: 6px; }}
     QPushButton#{MAIN_BUTTON}:hover {{ background: {over}; }}
     QPushButton#{MAIN_BUTTON}:disabled {{ background: {line}; color: {faint}; font-weight: normal; }}
-    QPushButton#stage {{ padding: 7px 2px; border: 0px; border-radius: 0px; border-bottom: 3px solid transparent; }}
+    QPushButton#stage {{ padding: 7px 0px; border: 0px; background: transparent; border-radius: 0px;
+                        border-bottom: 3px solid transparent; }}
     QPushButton#stage:checked {{ border-bottom: 3px solid {main}; font-weight: bold; }}
     """

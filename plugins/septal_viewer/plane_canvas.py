@@ -172,7 +172,7 @@ class PlaneCanvas(QWidget):
         painter.setBrush(Qt.BrushStyle.NoBrush)
         polygon = QPolygonF(points)
         if line.rim:
-            painter.setPen(QPen(QColor(0, 0, 0, 150), line.width + 1.6))
+            painter.setPen(QPen(_edge_of(line.colour), line.width + 1.6))
             painter.drawPolyline(polygon)
         painter.setPen(pen)
         painter.drawPolyline(polygon)
@@ -182,12 +182,12 @@ class PlaneCanvas(QWidget):
         inside = abs(mark.depth_mm) <= 1.5
         size = mark.size if inside else 0.65 * mark.size
         colour = QColor(mark.colour)
-        for pen in (QPen(QColor(0, 0, 0, 200), 3.4), QPen(colour, 1.7)):
+        for pen in (QPen(_edge_of(mark.colour), 3.6), QPen(colour, 1.9)):
             painter.setPen(pen)
             painter.setBrush(Qt.BrushStyle.NoBrush)
             draw_shape(painter, mark.symbol, at, size)
         if mark.label and inside:
-            _text(painter, at + QPointF(size + 4, -size), mark.label, mark.colour)
+            _text(painter, at + QPointF(size + 4, -size), mark.label)
 
     def _draw_letters(self, painter: QPainter, letters: tuple[str, str, str, str]) -> None:
         left, right, top, bottom = letters
@@ -296,6 +296,11 @@ class PlaneCanvas(QWidget):
 
 
 _CENTRE_WRAP = int(Qt.AlignmentFlag.AlignCenter) | int(Qt.TextFlag.TextWordWrap)
+
+
+def _edge_of(colour: str) -> QColor:
+    """A dark edge around bright colours, to be seen on blood, and a bright one around dark colours."""
+    return QColor(0, 0, 0, 190) if QColor(colour).lightnessF() > 0.3 else QColor(255, 255, 255, 200)
 
 
 def draw_shape(painter: QPainter, symbol: str, at: QPointF, r: float) -> None:

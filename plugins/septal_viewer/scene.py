@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -17,13 +18,25 @@ from septal_planner.pipeline import FoundAnatomy
 from septal_planner.puncture.site import PunctureSite
 from septal_viewer import layers as as_layers
 from septal_viewer.camera import CameraState, carm_angles, carm_camera, facing_camera
-from septal_viewer.looks import LANDMARKS
+from septal_viewer.looks import CHAMBERS, LANDMARKS
 from septal_viewer.surfaces import Mesh, Quantity, chamber_meshes, membrane_mesh, membrane_quantities
 
 Array = NDArray[np.float64]
 LayerData = tuple[Any, dict[str, Any], str]
 # settings that follow the data when a layer is used again
-FOLLOW = ("name", "contrast_limits", "metadata", "visible")
+FOLLOW = {
+    "surface": ("name", "colormap", "contrast_limits", "opacity", "blending", "metadata", "visible"),
+    "points": ("name", "face_color", "symbol", "size", "metadata", "visible"),
+    "image": ("name", "affine", "contrast_limits", "metadata", "visible"),
+}
+# what is drawn first: chambers, then what is to be seen through them
+ORDER = (
+    "aorta", "left_atrium", "right_atrium", "left_ventricle", "right_ventricle", "annular_plane",
+    "membrane_not_assessed", "membrane", "rim", "mitral_annulus", "tricuspid_annulus", "path", "height",
+)  # fmt: skip
+SEEN_THROUGH = ("membrane", "membrane_not_assessed")  # the atria, which it lies between
+STEP_S = 0.04
+POINTS = ("landmarks", "target")
 
 
 class Scene:
@@ -39,6 +52,18 @@ class Scene:
         self._found: FoundAnatomy | None = None
         self.quantity = "height"
         self.on_quantities: Callable[[], None] = lambda: None
+        self._prepare()
+
+    def _prepare(self) -> None:
+        """A layer for everything, empty, before anyone waits: making one takes napari longer than filling it."""
+        self._waiting.append(("ct", (np.zeros((2, 2, 2), dtype=np.int16), _empty("CT", visible=False), "image")))
+        nothing = (np.eye(3) * 1e-3, np.array([[0, 1, 2]]), np.zeros(3, dtype=np.float32))
+        for key in ORDER:
+            settings = _empty(key.replace("_", " "), shading="none", opacity=0.0)
+            self._waiting.append((key, (nothing, settings, "surface")))
+        for key in POINTS:
+            settings = _empty(key, opacity=0.0, blending="translucent_no_depth", border_color="black")
+            self._waiting.append((key, (np.zeros((1, 3)), settings, "points")))
 
     # ------------------------------------------------------------------------------------------------- what is shown
 
@@ -61,6 +86,12 @@ class Scene:
             "symbol": np.repeat([t[1]["symbol"] for t in tuples], counts),
         }  # fmt: skip
         self._put("landmarks", (np.concatenate([t[0] for t in tuples]), settings, "points"))
+
+    def show_marks(self, on: bool) -> None:
+        """Whether the landmarks are seen."""
+        layer = self._layers.get("landmarks")
+        if layer is not None:
+            layer.visible = on
 
     def show_anatomy(self, found: FoundAnatomy | None) -> None:
         """Surfaces and curves; the triangles are made in a thread."""
@@ -103,13 +134,15 @@ class Scene:
     # ------------------------------------------------------------------------------------------------- steps
 
     def pump(self) -> None:
-        """One step: take what the thread has made, or bring one layer up to date."""
+        """Take what the thread has made, or bring layers up to date for a moment."""
         if self._meshing is not None and self._meshing.done():
             meshing, self._meshing = self._meshing, None
             self._meshes = meshing.result()
             self._queue_anatomy()
             self.on_quantities()
-        elif self._waiting:
+            return
+        end = time.monotonic() + STEP_S
+        while self._waiting and time.monotonic() < end:
             key, made = self._waiting.popleft()
             self._apply(key, made)
 
@@ -126,9 +159,9 @@ class Scene:
 
     def _put(self, key: str, made: LayerData | None) -> None:
         """Have a layer brought up to date; of several wishes for one layer the last counts."""
-        self._waiting = deque((k, m) for k, m in self._waiting if k != key)
-        if made is not None or key in self._layers:
-            self._waiting.append((key, made))
+        if key in self._layers:
+            self._waiting = deque((k, m) for k, m in self._waiting if k != key)
+        self._waiting.append((key, made))
 
     def _queue_anatomy(self) -> None:
         found, meshes = self._found, self._meshes
@@ -143,17 +176,18 @@ class Scene:
         self._put(
             "tricuspid_annulus", None if other is None else as_layers.annulus_layers(other, "tricuspid_annulus")[0]
         )
-        made = {t[1]["metadata"][as_layers.THING_KEY]: t for t in as_layers.chamber_layers(found.chambers, meshes.chambers)}
-        for name in as_layers.CHAMBERS:
-            self._put(name, made.get(name))
+        chambers = _by_thing(as_layers.chamber_layers(found.chambers, meshes.chambers))
+        for name in CHAMBERS:
+            self._put(name, chambers.get(name))
 
     def _put_membrane(self) -> None:
         meshes = self._meshes
         if meshes is None:
             return
-        made = {t[1]["metadata"][as_layers.THING_KEY]: t
-                for t in as_layers.membrane_layer(meshes.membrane, meshes.quantities[self.quantity])}
-        for key in ("membrane", "membrane_not_assessed"):
+        made = _by_thing(as_layers.membrane_layer(meshes.membrane, meshes.quantities[self.quantity]))
+        for key in SEEN_THROUGH:
+            if key in made:
+                made[key][1]["blending"] = "translucent_no_depth"
             self._put(key, made.get(key))
 
     def _apply(self, key: str, made: LayerData | None) -> None:
@@ -165,21 +199,16 @@ class Scene:
                 layer.visible = False
             return
         data, settings, kind = made
-        if layer is None or kind in ("image",):
-            if layer is not None:
-                self.viewer.layers.remove(layer)
+        if layer is None:
             self._layers[key] = layer = Layer.create(data, settings, kind)
             self.viewer.add_layer(layer)
+            self.viewer.layers.selection.clear()
             return
-        if kind == "shapes":
-            layer.data = []
-            layer.add(data, shape_type="path", edge_color=settings["edge_color"], edge_width=settings["edge_width"],
-                      face_color="transparent")  # fmt: skip
-        else:
-            layer.data = data
-        if kind == "points":
-            layer.face_color, layer.symbol, layer.size = settings["face_color"], settings["symbol"], settings["size"]
-        for name in FOLLOW:
+        if kind == "points":  # or the old symbols would not fit the new number
+            layer.selected_data = set()
+            layer.opacity = settings.get("opacity", 1.0)
+        layer.data = data
+        for name in FOLLOW[kind]:
             if name in settings:
                 setattr(layer, name, settings[name])
         layer.visible = settings.get("visible", True)
@@ -191,11 +220,11 @@ class Scene:
         for name, value in state.settings().items():
             setattr(self.viewer.camera, name, value)
 
-    def look_as_carm(self, primary_deg: float, secondary_deg: float, center_lps: Array, *, field_mm: float = 200.0) -> None:
+    def look_as_carm(self, primary_deg: float, secondary_deg: float, center_lps: Array, field_mm: float) -> None:
         """The view of a C-arm, its isocentre at a point (3,)."""
         self.look(carm_camera(primary_deg, secondary_deg, center_lps, self._canvas_px(), field_mm=field_mm))
 
-    def look_from_front(self, center_lps: Array, *, field_mm: float = 200.0) -> None:
+    def look_from_front(self, center_lps: Array, field_mm: float) -> None:
         """From the front, without perspective."""
         self.look(facing_camera(0.0, 0.0, center_lps, self._canvas_px(), field_mm=field_mm))
 
@@ -210,6 +239,14 @@ class Scene:
         return int(h), int(w)
 
 
+def _empty(name: str, **more: Any) -> dict[str, Any]:
+    return {"name": name, "axis_labels": as_layers.AXES, "units": ("mm",) * 3, **more}
+
+
+def _by_thing(made: Sequence[LayerData]) -> dict[str, LayerData]:
+    return {t[1]["metadata"][as_layers.THING_KEY]: t for t in made}
+
+
 class _Meshes:
     def __init__(self, membrane: Mesh, quantities: Mapping[str, Quantity], chambers: Mapping[str, Mesh]) -> None:
         self.membrane, self.quantities, self.chambers = membrane, quantities, chambers
@@ -220,7 +257,3 @@ def _meshes_of(found: FoundAnatomy) -> _Meshes:
     quantities = membrane_quantities(mesh, found.fossa, found.mitral, found.chambers)
     return _Meshes(mesh, quantities, chamber_meshes(found.chambers))
 
-
-def names_of(layers: Sequence[Layer]) -> list[str]:
-    """For tests and scripts: the layers there are."""
-    return [layer.name for layer in layers]

@@ -60,6 +60,10 @@ class Strip(QWidget):
         ):  # fmt: skip
             line.addWidget(thing)
         line.addStretch(1)
+        self.place = QLabel()
+        self.place.setToolTip("Patient coordinates as DICOM has them: to the left, to the back, to the head")
+        line.addWidget(self.place)
+        line.addStretch(1)
         for thing in (self.overlay, self.theme, self.keys):
             line.addWidget(thing)
         self.body.clicked.connect(lambda: self.planes_chosen.emit("body"))
@@ -78,6 +82,10 @@ class Strip(QWidget):
     def tell_window(self, low_hu: float, high_hu: float) -> None:
         """The grey scale in numbers."""
         self.window_said.setText(f"{low_hu:.0f} to {high_hu:.0f} HU".replace("-", "\u2212"))
+
+    def tell_place(self, text: str) -> None:
+        """Where the cross-hair is."""
+        self.place.setText(text)
 
     def tell_phases(self, at: int, count: int, percent: float | None) -> None:
         """Which of how many phases; hidden where there is one."""
@@ -107,6 +115,7 @@ class SceneHead(QWidget):
         line.addWidget(self.names, 1)
         line.addWidget(self.scale)
         self.names.currentIndexChanged.connect(lambda _: self.quantity_chosen.emit(str(self.names.currentData())))
+        self.setFixedHeight(27)
         self.tell({}, "")
 
     def tell(self, quantities: Mapping[str, Quantity], chosen: str) -> None:

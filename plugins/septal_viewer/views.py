@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from qtpy.QtCore import QObject, Signal  # type: ignore[attr-defined]
+from qtpy.QtCore import QObject, QTimer, Signal  # type: ignore[attr-defined]
 
 from septal_planner.inputs.volume import Volume
 from septal_viewer.overlay import Curve, Spot, anatomy_curves, landmark_spots, target_spots
@@ -29,7 +29,7 @@ Array = NDArray[np.float64]
 
 BODY_VIEWS = ("axial", "coronal", "sagittal")
 SEPTUM_VIEWS = ("en_face", "short_axis", "four_chamber")
-FIELDS = {"en_face": 70.0, "short_axis": 110.0, "four_chamber": 120.0, "caval": 110.0, "annulus": 90.0}
+FIELDS = {"en_face": 46.0, "short_axis": 110.0, "four_chamber": 120.0, "caval": 110.0, "annulus": 90.0}
 SHALLOWEST_HU = 20.0
 
 
@@ -46,6 +46,13 @@ class Views(QObject):
         self.low_hu, self.high_hu = WINDOWS["blood"].low_hu, WINDOWS["blood"].high_hu
         self.turned: Plane | None = None
         self.shown_volume: Volume | None = None  # a phase other than the one planned on
+        self._due: dict[PlaneView, bool] = {}
+        self._soon = QTimer(self)
+        self._soon.setSingleShot(True)
+        self._soon.setInterval(0)
+        self._soon.timeout.connect(self.refresh_now)
+        self.marking = True  # whether landmarks can be dragged, or the target
+        self.selected = ""
         self.views = tuple(PlaneView((*BODY, *SEPTUM), None) for _ in range(3))
         for view, name in zip(self.views, BODY_VIEWS, strict=True):
             view.offer((*BODY, *SEPTUM), name)
@@ -175,18 +182,32 @@ class Views(QObject):
     # ------------------------------------------------------------------------------------------------- picture
 
     def refresh(self, *, hasty: bool = False, only: PlaneView | None = None) -> None:
-        """Cut and paint again."""
-        seen = self._seen(hasty)
+        """Cut and paint again, once, when all that happens now has happened. `hasty` in coarser pixels and without
+        outlines, while something is dragged."""
         for view in self.views if only is None else (only,):
+            self._due[view] = self._due.get(view, True) and hasty
+        if not self._soon.isActive():
+            self._soon.start()
+
+    def refresh_now(self) -> None:
+        """Do at once what is due."""
+        self._soon.stop()
+        due, self._due = self._due, {}
+        if not due:
+            return
+        seen = self._seen()
+        for view, hasty in due.items():
             if view.isVisible():
                 view.show_seen(replace(seen, chambers=None) if hasty else seen, hasty=hasty)
 
-    def _seen(self, hasty: bool) -> Seen:
+    def _seen(self) -> Seen:
         s = self.session
-        del hasty
         points: Mapping[str, Array] = s.points_lps
-        curves: list[Curve] = anatomy_curves(s.found, s.site, points)
-        spots: list[Spot] = [*landmark_spots(points, s.locked), *target_spots(s.site, s.candidates)]
+        curves: list[Curve] = anatomy_curves(s.found, s.site, points, live=s.stale)
+        spots: list[Spot] = [
+            *landmark_spots(points, s.locked, marking=self.marking, selected=self.selected),
+            *target_spots(s.site, s.candidates, movable=not self.marking),
+        ]
         planes = self.planes()
         return Seen(
             self.shown_volume or s.volume, planes, self.low_hu, self.high_hu, np.asarray(s.cursor_lps), curves, spots,

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import napari
-import numpy as np
 from napari.viewer import Viewer
 from qtpy.QtCore import QTimer
 from qtpy.QtWidgets import (
@@ -37,7 +36,6 @@ from septal_viewer.plane_view import PlaneView
 from septal_viewer.strip import SceneHead, Strip
 
 PAGES = (("opening", "Opening"), ("marking", "Marking"), ("crossing", "Crossing"), ("handing_on", "Handing on"))
-SCENE_FIELD_MM = 170.0
 PHANTOMS = ("normal", "dilated-left-atrium", "small-fossa", "thin-membrane", "bulging-membrane", "rotated-heart")
 
 
@@ -96,8 +94,8 @@ class PlannerPanel(QWidget):
         ))  # fmt: skip
         self.crossing = CrossingPage(CrossingCalls(
             procedure=desk.session.set_procedure, computed=a.choose_target, at_cursor=a.place_at_cursor, jump=a.jump,
-            keep=a.keep_candidate, drop=desk.session.drop_candidate, take=desk.take_candidate, view=self.look_as,
-            front=self.look_from_front,
+            keep=a.keep_candidate, drop=desk.session.drop_candidate, take=desk.take_candidate, view=desk.look_as,
+            front=desk.look_from_front,
         ), load_procedures())  # fmt: skip
         self.handing = HandingPage(HandingCalls(
             save=f.save_plan, open_pdf=lambda: f.show("plan.pdf"), print_pdf=f.print_plan,
@@ -115,7 +113,7 @@ class PlannerPanel(QWidget):
         stages.setSpacing(0)
         self.stage_buttons: dict[str, QPushButton] = {}
         for i, (name, title) in enumerate(PAGES):
-            made = button(f"{i + 1}  {title}", f"Alt+{i + 1}", checkable=True)
+            made = button(f"{i + 1} {title}", f"Alt+{i + 1}", checkable=True)
             made.setObjectName("stage")
             made.clicked.connect(lambda _=False, n=name: self.show_page(n))
             self.stages.addButton(made)
@@ -141,6 +139,7 @@ class PlannerPanel(QWidget):
         d.page_wanted.connect(self.show_page)
         d.series_found.connect(self.opening.offer_series)
         d.handed_on.connect(self.files.handed_on)
+        d.session.cursor_changed.connect(self.tell_place)
         d.views.window_changed.connect(self.strip.tell_window)
         d.views.planes_changed.connect(lambda _: self._tell_planes())
         d.scene.on_quantities = lambda: self.head.tell(d.scene.quantities, d.scene.quantity)
@@ -191,9 +190,14 @@ class PlannerPanel(QWidget):
         self.strip.keys.blockSignals(False)
         self.stack.setCurrentIndex(at)
         self.desk.pointing.arrows_move_target = name == "crossing"
+        self.desk.views.marking = name in ("opening", "marking")
+        self.desk.scene.show_marks(name in ("opening", "marking"))
         if name != "marking":
             self.desk.pick(False)
+        if self.footer.kind == "note":
+            self.say("", "note")
         self._turn()
+        self.desk.views.refresh()
         self.tell()
 
     def _toggle_keys(self, on: bool) -> None:
@@ -201,6 +205,7 @@ class PlannerPanel(QWidget):
 
     def _themed(self) -> None:
         self.setStyleSheet(sheet(self.dark))
+        QTimer.singleShot(0, self.frame.thin_separators)
         self.strip.theme.setText("Light" if self.dark else "Dark")
         self.keys_text.setText(as_html(self.dark))
         self.tell()
@@ -219,10 +224,15 @@ class PlannerPanel(QWidget):
             self.marking.pick.blockSignals(True)
             self.marking.pick.setChecked(d.pointing.picked is not None)
             self.marking.pick.blockSignals(False)
+        self.tell_place()
         phases = s.phases
         self.strip.tell_phases(d.phase, len(phases), phases[d.phase].phase_percent if phases else None)
         d.views.set_banner(f"Click: {self.marking.step.title}   (Esc to stop)" if d.pointing.picked else "")
         self._numbers()
+
+    def tell_place(self) -> None:
+        """Where the cross-hair is, and what the CT shows there."""
+        self.strip.tell_place(self.desk.place_words())
 
     def _numbers(self) -> None:
         s = self.desk.session
@@ -275,23 +285,6 @@ class PlannerPanel(QWidget):
         alone = all(not v.isVisible() for v in views if v is not view)
         self.frame.show_only(None if alone else view)
         QTimer.singleShot(0, self.desk.views.refresh)
-
-    def look_as(self, name: str) -> None:
-        """The 3-D view as a C-arm sees it."""
-        case = self.desk.session.case
-        if case is None or not case.views or name not in case.views:
-            return
-        view = case.views[name]
-        self.desk.scene.look_as_carm(view.primary_deg, view.secondary_deg, self._middle(), field_mm=SCENE_FIELD_MM)
-
-    def look_from_front(self) -> None:
-        """The 3-D view from the front."""
-        if self.desk.session.volume is not None:
-            self.desk.scene.look_from_front(self._middle(), field_mm=SCENE_FIELD_MM)
-
-    def _middle(self) -> np.ndarray:
-        s = self.desk.session
-        return np.asarray(s.site.target_lps if s.site is not None else s.cursor_lps)
 
     def open_path(self, path: Path, then: Callable[[], None] | None = None) -> None:
         """A CT, landmarks or a plan, after asking about unsaved work where a CT is opened."""
