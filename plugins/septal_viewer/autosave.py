@@ -151,7 +151,8 @@ class Autosave:
         self._release()
 
     def _clear(self) -> None:
-        self.file.unlink(missing_ok=True)
+        with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+            self.file.unlink()
         self._release()
 
     def _release(self) -> None:

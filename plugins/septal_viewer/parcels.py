@@ -38,10 +38,12 @@ class Held:
         kind = type(thing).__name__
         return kind if isinstance(thing, (Volume, FoundAnatomy)) and self.kept.get(kind) is thing else None
 
-    def keep(self, things: object) -> None:
-        """Keep the first CT and the first anatomy of `things` (one, or a sequence), or the CT that a thing is about."""
+    def keep(self, things: Any) -> None:
+        """Keep the first CT and the first anatomy of `things` (one, or a sequence), or those that a thing has."""
         found: dict[str, object] = {}
-        every = things if isinstance(things, (list, tuple)) else (things, getattr(things, "volume", None))
+        every = things
+        if not isinstance(things, (list, tuple)):
+            every = (things, getattr(things, "volume", None), getattr(things, "found", None))
         for thing in every:
             if isinstance(thing, (Volume, FoundAnatomy)):
                 found.setdefault(type(thing).__name__, thing)

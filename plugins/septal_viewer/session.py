@@ -33,7 +33,7 @@ from septal_planner.puncture.target import Approach, PunctureSite, choose_on
 from septal_viewer.guide import STEP, LandmarkState, states_of
 from septal_viewer.marks import Marks, Point, point
 from septal_viewer.opened import NO_CT, Opened
-from septal_viewer.worker import HandedOn, write_into
+from septal_viewer.worker import FoundWithSites, HandedOn, write_into
 
 MOST_CANDIDATES = 4
 TARGET_DECIMALS = 3  # a micrometre; what is asked of the planner is then what can be read off a plan
@@ -69,6 +69,7 @@ class Session(Opened):
         self._found_from: Landmarks | None = None
         self._asked: tuple[Volume, Landmarks] | None = None
         self._approach: Approach | None = None
+        self._computed: dict[str, PunctureSite] = {}  # the computed site of each procedure
 
     # ------------------------------------------------------------------------------------------- what is there
 
@@ -100,13 +101,16 @@ class Session(Opened):
         self._asked = (self.volume, given)
         return self._asked
 
-    def take_found(self, found: FoundAnatomy) -> bool:
+    def take_found(self, result: FoundAnatomy | FoundWithSites) -> bool:
         """What was found with what `ask_for_anatomy` gave; the target is then chosen, or kept if it was set by hand."""
         if self._asked is None or self._asked[0] is not self.volume:
             self._note("The anatomy that was found belongs to a CT that is no longer open; it was left aside.")
             return False
-        self.found, self._found_from = found, self._asked[1]
-        self._asked, self._approach, self.case = None, None, None
+        self._found_from, self._asked, self.case = self._asked[1], None, None
+        if isinstance(result, FoundWithSites):
+            self.found, self._approach, self._computed = result.found, result.approach, dict(result.sites)
+        else:
+            self.found, self._approach, self._computed = result, None, {}
         self.anatomy_changed.emit()
         self._evaluate()
         self._evaluate_candidates()
@@ -154,7 +158,7 @@ class Session(Opened):
         """Plan for another procedure: a target set by hand stays, a computed one is computed anew."""
         try:
             procedure_named(name)
-        except UnknownProcedure as problem:
+        except (UnknownProcedure, InputRefused) as problem:
             return self._refuse(str(problem))
         return self._choose(replace(self.marks, procedure=name))
 
@@ -265,9 +269,9 @@ class Session(Opened):
             plan = load_plan(Path(path))
             self._check_same_ct(plan, str(path))
             self._check_belongs(plan.landmarks, plan.ct.frame_of_reference_uid, f"The landmarks of the plan {path}")
+            known = plan.puncture.procedure in load_procedures()
         except InputRefused as problem:
             return self._refuse(str(problem))
-        known = plan.puncture.procedure in load_procedures()
         target = plan.puncture.target_mm if plan.puncture.target_source == "user" else None
         others = replace(
             self.marks, target=target, procedure=plan.puncture.procedure if known else self.procedure
@@ -293,9 +297,10 @@ class Session(Opened):
             return self._refuse(NO_CT)
         try:
             self._check_belongs(marks.arrays(), frame_uid, "The kept work")
+            known = marks.procedure in load_procedures()
         except InputRefused as problem:
             return self._refuse(str(problem))
-        if marks.procedure not in load_procedures():
+        if not known:
             marks = replace(marks, procedure=self.procedure)
         before = self.marks
         self._history.change(marks)
@@ -341,13 +346,16 @@ class Session(Opened):
         self._evaluate()
 
     def _site_at(self, found: FoundAnatomy, target: Point | None, name: str | None = None) -> PunctureSite:
-        wanted = procedure_named(name or self.procedure)
+        name = name or self.procedure
+        if target is None and name in self._computed:
+            return self._computed[name]
+        wanted = procedure_named(name)
         if self._approach is None:
             self._approach = approach_of(found, wanted)
         elif self._approach.procedure != wanted:
             self._approach = self._approach.for_procedure(wanted)
         if target is None:
-            return choose_on(self._approach)
+            return self._computed.setdefault(name, choose_on(self._approach))
         return site_at(found, wanted, target, approach=self._approach)
 
     def _evaluate(self) -> None:

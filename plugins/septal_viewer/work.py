@@ -126,7 +126,7 @@ class Work:
         return self._start("phantom", name, quick)
 
     def start_find(self, volume: Volume, landmarks: Landmarks) -> bool:
-        """Done gives the FoundAnatomy."""
+        """Done gives FoundWithSites, for `Session.take_found`."""
         return self._start("find", volume, landmarks)
 
     def start_plan(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import queue
 import sys
@@ -16,13 +17,16 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from septal_planner.errors import AnatomyNotFound
 from septal_planner.handing_on import write_plan_files
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.preview import middle_slices
 from septal_planner.inputs.series_summary import SeriesSummary, list_series
 from septal_planner.inputs.volume import Volume, read_volume
 from septal_planner.output_folder import staged
-from septal_planner.pipeline import FoundAnatomy, PlannedCase, find_anatomy, plan_found
+from septal_planner.pipeline import FoundAnatomy, PlannedCase, approach_of, find_anatomy, plan_found
+from septal_planner.puncture.procedures import load_procedures
+from septal_planner.puncture.target import Approach, PunctureSite, choose_on
 from septal_viewer.parcels import (
     Held,
     answer_for_nothing,
@@ -68,6 +72,16 @@ class HandedOn:
     paths: tuple[Path, ...]
 
 
+@dataclass(frozen=True)
+class FoundWithSites:
+    """The anatomy, what all punctures of it share, and the computed site of each procedure: found beside the window, so
+    that in it nothing has to be waited for."""
+
+    found: FoundAnatomy
+    approach: Approach
+    sites: dict[str, PunctureSite]
+
+
 def list_job(say: Say, path: str) -> tuple[ListedSeries, ...]:
     """Every series under a path with a thumbnail."""
     summaries = list_series(path, progress=say)
@@ -105,9 +119,17 @@ def phantom_job(say: Say, name: str, quick: bool) -> PhantomCase:
     return PhantomCase(name, volume, Landmarks(points, frame, source=f"phantom {name}"))
 
 
-def find_job(say: Say, volume: Volume, landmarks: Landmarks) -> FoundAnatomy:
-    """Chambers, annuli and fossa."""
-    return find_anatomy(volume, landmarks, progress=say)
+def find_job(say: Say, volume: Volume, landmarks: Landmarks) -> FoundWithSites:
+    """Chambers, annuli and fossa, and where each procedure would cross."""
+    found = find_anatomy(volume, landmarks, progress=say)
+    say("Choosing where to cross")
+    procedures = load_procedures()
+    approach = approach_of(found, next(iter(procedures.values())))
+    sites = {}
+    for name, wanted in procedures.items():
+        with contextlib.suppress(AnatomyNotFound):  # said where that procedure is chosen
+            sites[name] = choose_on(approach.for_procedure(wanted))
+    return FoundWithSites(found, approach, sites)
 
 
 def plan_job(
