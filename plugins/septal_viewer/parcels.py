@@ -6,6 +6,8 @@ What the other side holds already (the CT, the anatomy found in it) goes as a na
 from __future__ import annotations
 
 import io
+import mmap
+import os
 import pickle
 import struct
 import sys
@@ -13,6 +15,7 @@ import traceback
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from multiprocessing.shared_memory import SharedMemory
+from pathlib import Path
 from typing import IO, Any
 
 import numpy as np
@@ -24,6 +27,8 @@ from septal_planner.puncture.procedures import UnknownProcedure
 
 LARGE_BYTES = 1 << 18  # smaller buffers travel in the pickle itself
 ALIGN = 64
+SHARED = Path("/dev/shm")  # where Linux shows shared memory
+SPARE_BYTES = 1 << 23
 _LENGTH = struct.Struct(">Q")
 
 
@@ -51,8 +56,10 @@ class Held:
 
 
 class _Pickler(pickle.Pickler):
-    def __init__(self, stream: IO[bytes], held: Held, large: list[pickle.PickleBuffer]) -> None:
-        super().__init__(stream, protocol=5, buffer_callback=lambda b: self._stays(b, large))
+    def __init__(self, stream: IO[bytes], held: Held, large: list[pickle.PickleBuffer], beside: bool) -> None:
+        super().__init__(
+            stream, protocol=5, buffer_callback=(lambda b: self._stays(b, large)) if beside else None
+        )
         self._held = held
 
     @staticmethod
@@ -92,10 +99,10 @@ class Packed:
         return _places(self.sizes)[1]
 
 
-def pack(thing: object, held: Held) -> Packed:
-    """`thing` without what the other side holds."""
+def pack(thing: object, held: Held, *, beside: bool = True) -> Packed:
+    """`thing` without what the other side holds; large arrays `beside` it, or in the pickle like all else."""
     stream, large = io.BytesIO(), list[pickle.PickleBuffer]()
-    _Pickler(stream, held, large).dump(thing)
+    _Pickler(stream, held, large, beside).dump(thing)
     return Packed(stream.getvalue(), tuple(b.raw() for b in large))
 
 
@@ -110,16 +117,42 @@ def fill(packed: Packed, memory: SharedMemory) -> None:
         del to
 
 
-def unpack(text: bytes, sizes: Sequence[int], memory: SharedMemory | None, held: Held, *, copy: bool) -> Any:
-    """The object again. Without `copy` its large arrays lie in the shared memory, which must stay open as long."""
+def unpack(text: bytes, sizes: Sequence[int], memory: SharedMemory | None, held: Held, *, keep: bool) -> Any:
+    """The object again. With `keep` its arrays are its own for good; without, its large ones lie in the shared memory,
+    which must stay open as long."""
     buffers: list[Any] = []
     if memory is not None:
+        mapped = _map_of(memory) if keep else None
         for start, size in zip(_places(sizes)[0], sizes, strict=True):
-            assert memory.buf is not None
-            place = np.frombuffer(memory.buf, dtype=np.uint8, count=size, offset=start)
-            buffers.append(place.copy() if copy else place)
+            source = memory.buf if mapped is None else mapped
+            assert source is not None
+            place = np.frombuffer(source, dtype=np.uint8, count=size, offset=start)
+            buffers.append(place.copy() if keep and mapped is None else place)
             del place
     return _Unpickler(io.BytesIO(text), held, buffers).load()
+
+
+def make_room(count: int) -> SharedMemory | None:
+    """Shared memory of so many bytes, or None where there is not enough: containers often have 64 MB, and writing
+    beyond that ends the process."""
+    if SHARED.is_dir():
+        there = os.statvfs(SHARED)
+        if there.f_bavail * there.f_frsize < count + SPARE_BYTES:
+            return None
+    try:
+        return SharedMemory(create=True, size=count)
+    except OSError:
+        return None
+
+
+def _map_of(memory: SharedMemory) -> mmap.mmap | None:
+    """The same memory, mapped once more: it lasts as long as an array looks at it, without a copy. None where the
+    system does not show shared memory as files."""
+    place = SHARED / memory.name
+    if not place.is_file():
+        return None
+    with place.open("r+b") as stream:
+        return mmap.mmap(stream.fileno(), 0)
 
 
 def _places(sizes: Sequence[int]) -> tuple[list[int], int]:

@@ -23,7 +23,7 @@ from septal_planner.handing_on import PAPER
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
 from septal_planner.pipeline import FoundAnatomy
-from septal_viewer.parcels import Held, as_sentence, fill, pack, receive, send, unpack
+from septal_viewer.parcels import Held, as_sentence, fill, make_room, pack, receive, send, unpack
 
 __all__ = ["Cancelled", "Done", "Event", "Failed", "Progress", "Refused", "Work"]
 
@@ -294,7 +294,9 @@ class _Helper:
         assert into is not None
         assert out is not None
         packed = pack(given, self._held)
-        memory = SharedMemory(create=True, size=packed.room) if packed.room else None
+        memory = make_room(packed.room) if packed.room else None
+        if memory is None and packed.room:
+            packed = pack(given, self._held, beside=False)
         try:
             if memory is not None:
                 fill(packed, memory)
@@ -311,12 +313,12 @@ class _Helper:
                 if message[0] == "progress":
                     progress(message[1])
                 elif message[0] == "need":
-                    memory = SharedMemory(create=True, size=message[1])
-                    send(into, ("room", memory.name))
+                    memory = make_room(message[1])
+                    send(into, ("room", None if memory is None else memory.name))
                 elif message[0] == "failed":
                     return Failed(name, message[1], message[2])
                 else:
-                    result = unpack(message[1], message[2], memory, self._held, copy=True)
+                    result = unpack(message[1], message[2], memory, self._held, keep=True)
                     self._held.keep(result)
                     return Done(name, result)
         finally:

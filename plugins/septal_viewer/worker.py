@@ -219,7 +219,7 @@ class _Worker:
         if memory_name is not None:
             memory = open_as_guest(memory_name)
             self._open.append(memory)
-        given = unpack(text, sizes, memory, self._held, copy=False)
+        given = unpack(text, sizes, memory, self._held, keep=False)
         send(self._outgoing, ("taken",))
         self._held.keep(given)
         try:
@@ -235,9 +235,13 @@ class _Worker:
         packed = pack(result, self._held)
         if packed.room:
             send(self._outgoing, ("need", packed.room))
-            memory = open_as_guest(self._messages.get()[1])
-            fill(packed, memory)
-            memory.close()
+            name = self._messages.get()[1]
+            if name is None:
+                packed = pack(result, self._held, beside=False)
+            else:
+                memory = open_as_guest(name)
+                fill(packed, memory)
+                memory.close()
         send(self._outgoing, ("done", packed.text, packed.sizes))
         self._held.keep(result)
 

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from septal_viewer import parcels
 from septal_viewer.parcels import Held, fill, pack, unpack
 from septal_viewer.session import Session
 from septal_viewer.work import Cancelled, Done, Failed, Progress, Refused, Work
@@ -286,7 +287,7 @@ def test_parcels_leave_behind_what_the_other_side_holds(quick_volume: Volume) ->
     memory = SharedMemory(create=True, size=packed.room)
     try:
         fill(packed, memory)
-        volume, numbers, words = unpack(packed.text, packed.sizes, memory, theirs, copy=True)
+        volume, numbers, words = unpack(packed.text, packed.sizes, memory, theirs, keep=True)
     finally:
         memory.close()
         memory.unlink()
@@ -297,8 +298,28 @@ def test_parcels_leave_behind_what_the_other_side_holds(quick_volume: Volume) ->
     theirs.keep(volume)
     packed = pack((quick_volume, None), ours)
     assert packed.room == 0
-    assert unpack(packed.text, (), None, theirs, copy=True)[0] is volume
+    assert unpack(packed.text, (), None, theirs, keep=True)[0] is volume
     gc.collect()
+
+
+def test_without_shared_memory_all_goes_through_the_pipe(
+    quick_volume: Volume, written_phantom: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # a container's 64 MB, say, when a CT has 157
+    monkeypatch.setattr(parcels, "SPARE_BYTES", 1 << 60)
+    if not parcels.SHARED.is_dir():
+        pytest.skip("this system does not tell how much shared memory there is")
+    assert parcels.make_room(1000) is None
+    work = Work()
+    try:
+        assert work.start_read(written_phantom.ct)
+        done = end_of(work)
+        assert isinstance(done, Done), done
+        np.testing.assert_array_equal(done.result.hu, quick_volume.hu)
+        assert work.start_find(replace(quick_volume, notes=("another",)), Landmarks({}))
+        assert isinstance(end_of(work), Failed)
+    finally:
+        work.close()
 
 
 def test_faults_become_sentences() -> None:
