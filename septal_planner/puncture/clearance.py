@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
+from scipy.spatial.distance import cdist
 
 from septal_planner.anatomy.annulus import Annulus, height_mm
 from septal_planner.geometry import curves, planes
@@ -16,15 +17,14 @@ from septal_planner.geometry.shapes import DistanceField
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
-# of each puncture: the wall around it, without what is left out, and whether that is all the wall
-NearWalls = dict[bytes, tuple[cKDTree | None, bool]]
 
 # left out of the clearance: the arc's start, and the wall around the hole it comes through
 NEAR_SEPTUM_MM = 3.0
 NEAR_PUNCTURE_MM = 10.0
 CT_EDGE_MM = 1.6  # an outline so near the CT's outermost voxel centres is where the CT ends, not a wall
 STRIDE = 8  # of the samples looked at first along an arc
-SHELL_MM = 15.0  # of wall beyond what is left out around a puncture, looked at first
+NEAR_WALL_MM = 12.0  # how far the wall is looked for at first
+ROWS = 256  # of a table of all pairs, so that it stays small
 OPENING_MM = 3.0  # beside half the saddle height: so near the annular plane the opening has no wall
 
 
@@ -71,9 +71,7 @@ class AtrialWall:
             cKDTree(outline[edge]) if edge.any() else None,
         )
 
-    def clearances_mm(
-        self, points_lps: ArrayLike, begin: Index, targets_lps: ArrayLike, *, near: NearWalls | None = None
-    ) -> Array:
+    def clearances_mm(self, points_lps: ArrayLike, begin: Index, targets_lps: ArrayLike) -> Array:
         """Least distance (n,) of each of n paths to the wall, negative by how far a path is outside the blood pool;
         nan where no part of it lies above the valve.
 
@@ -94,7 +92,7 @@ class AtrialWall:
         np.maximum.at(worst, of, np.where(~near_valve & far, outside, 0.0))
         stays = worst[of] <= 0
         shortest = np.full(len(targets), np.inf)
-        distance = self._to_wall(free[stays], of[stays], targets, {} if near is None else near)
+        distance = self._to_wall(free[stays], of[stays], targets)
         np.minimum.at(shortest, of[stays], distance)
         least[np.isfinite(shortest)] = shortest[np.isfinite(shortest)]
         return np.asarray(np.where(worst > 0, -worst, least))
@@ -120,23 +118,23 @@ class AtrialWall:
             counts = (run - run[begin[:-1]][of] >= NEAR_SEPTUM_MM) & (height > 0)
         return points[counts], of[counts], height[counts]
 
-    def _to_wall(self, points: Array, of: Index, targets: Array, near: NearWalls) -> Array:
+    def _to_wall(self, points: Array, of: Index, targets: Array) -> Array:
         """Distance (m,) of points (m, 3) to the wall; infinite for those that cannot be the nearest of their path."""
         found = np.full(len(points), np.inf)
         if len(points) == 0:
             return found
         # the first path's nearest wall is not far from the others' either, and a search within a bound is quick
         one = of == of[0]
-        found[one], nearest = self._least_along(points[one], of[one], targets, near, np.full(len(targets), np.inf))
+        found[one], nearest = self._least_along(points[one], of[one], targets, np.full(len(targets), np.inf))
         if not one.all():
             to_it = np.full(len(targets), np.inf)
             np.minimum.at(to_it, of, np.linalg.norm(points - nearest, axis=1))
             to_it[np.linalg.norm(targets - nearest, axis=1) <= NEAR_PUNCTURE_MM] = np.inf
-            found[~one] = self._least_along(points[~one], of[~one], targets, near, to_it)[0]
+            found[~one] = self._least_along(points[~one], of[~one], targets, to_it)[0]
         return found
 
     def _least_along(
-        self, points: Array, of: Index, targets: Array, near: NearWalls, at_most_mm: Array
+        self, points: Array, of: Index, targets: Array, at_most_mm: Array
     ) -> tuple[Array, Array]:
         """Distances as of `_to_wall`, no path's least being more than its `at_most_mm` (n,), and the wall (3,) nearest
         to the nearest point."""
@@ -146,7 +144,7 @@ class AtrialWall:
         least = at_most_mm.copy()
         bound = float(least[of].max()) + 1e-6
         found, wall = np.full(len(points), np.inf), np.full((len(points), 3), np.inf)
-        found[looked], wall[looked] = self._beyond_puncture(points[looked], of[looked], targets, near, bound)
+        found[looked], wall[looked] = self._beyond_puncture(points[looked], of[looked], targets, bound)
         np.minimum.at(least, of[looked], found[looked])
         at = np.flatnonzero(looked)
         before = at[np.cumsum(looked) - 1]
@@ -158,40 +156,40 @@ class AtrialWall:
         )
         rest = ~looked & (lowest < least[of] + 1e-6)
         bound = float(least[of].max()) + 1e-6
-        found[rest], wall[rest] = self._beyond_puncture(points[rest], of[rest], targets, near, bound)
+        found[rest], wall[rest] = self._beyond_puncture(points[rest], of[rest], targets, bound)
         return found, wall[int(np.argmin(found))]
 
-    def _beyond_puncture(
-        self, points: Array, of: Index, targets: Array, near: NearWalls, bound_mm: float
-    ) -> tuple[Array, Array]:
+    def _beyond_puncture(self, points: Array, of: Index, targets: Array, bound_mm: float) -> tuple[Array, Array]:
         """Distance (m,) to the wall farther than NEAR_PUNCTURE_MM from each point's own target, and the nearest place
         (m, 3) of it; infinite where it is more than `bound_mm`."""
         distance, wall = _nearest(self.wall, points, bound_mm)
-        left_out = np.linalg.norm(wall - targets[of], axis=1) <= NEAR_PUNCTURE_MM
-        keys = [t.tobytes() for t in targets]
-        groups: dict[bytes, list[int]] = {}
-        for i in np.unique(of[left_out]).tolist():
-            groups.setdefault(keys[i], []).append(i)
-        for key, paths in groups.items():
-            mine = np.flatnonzero(left_out & np.isin(of, paths))
-            target = targets[paths[0]]
-            if key not in near:
-                near[key] = self._around(target, NEAR_PUNCTURE_MM + SHELL_MM), False
-            tree, whole = near[key]
-            found = _nearest(tree, points[mine], bound_mm)
-            reach = NEAR_PUNCTURE_MM + SHELL_MM - np.linalg.norm(points[mine] - target, axis=1)
-            if not whole and np.any(np.minimum(found[0], bound_mm) > reach):
-                near[key] = self._around(target, np.inf), True
-                found = _nearest(near[key][0], points[mine], bound_mm)
-            distance[mine], wall[mine] = found
+        hit = np.flatnonzero(np.linalg.norm(wall - targets[of], axis=1) <= NEAR_PUNCTURE_MM)
+        within = min(bound_mm, NEAR_WALL_MM)
+        for lo in range(0, len(hit), ROWS):
+            mine = hit[lo : lo + ROWS]
+            distance[mine], wall[mine] = self._search(points[mine], targets[of[mine]], within)
+            lost = mine[~np.isfinite(distance[mine])]
+            if len(lost) and within < bound_mm:
+                distance[lost], wall[lost] = self._search(points[lost], targets[of[lost]], bound_mm)
         return distance, wall
 
-    def _around(self, target: Array, within_mm: float) -> cKDTree | None:
-        points = self.wall_lps
+    def _search(self, points: Array, targets: Array, within_mm: float) -> tuple[Array, Array]:
+        """As `_beyond_puncture`, each point (m, 3) with its target (m, 3), by all pairs with the wall near them."""
+        near = self.wall_lps
         if self.wall is not None and np.isfinite(within_mm):
-            points = points[self.wall.query_ball_point(target, within_mm)]
-        kept = points[np.linalg.norm(points - target, axis=1) > NEAR_PUNCTURE_MM]
-        return cKDTree(kept, balanced_tree=False, compact_nodes=False) if len(kept) else None
+            middle = points.mean(axis=0)
+            reach = float(np.linalg.norm(points - middle, axis=1).max()) + within_mm
+            near = near[self.wall.query_ball_point(middle, reach)]
+        own, which = np.unique(targets, axis=0, return_inverse=True)
+        if len(near) == 0:
+            return np.full(len(points), np.inf), np.full((len(points), 3), np.inf)
+        left_out = cdist(own, near) <= NEAR_PUNCTURE_MM
+        pairs = cdist(points, near)
+        pairs[left_out[which.ravel()]] = np.inf
+        best = np.argmin(pairs, axis=1)
+        distance = pairs[np.arange(len(points)), best]
+        known = distance <= within_mm
+        return np.where(known, distance, np.inf), np.where(known[:, None], near[best], np.inf)
 
 
 def _nearest(tree: cKDTree | None, points: Array, bound_mm: float) -> tuple[Array, Array]:
@@ -211,7 +209,6 @@ class Room:
 
     atrium: AtrialWall
     target_lps: Array
-    near: NearWalls = field(default_factory=dict)
 
     @classmethod
     def around(
@@ -229,7 +226,7 @@ class Room:
     def clearances_mm(self, points_lps: Array, begin: Index) -> Array:
         """As `AtrialWall.clearances_mm`, for paths from this puncture or a little beside it."""
         targets = np.broadcast_to(self.target_lps, (len(begin) - 1, 3))
-        return self.atrium.clearances_mm(points_lps, begin, targets, near=self.near)
+        return self.atrium.clearances_mm(points_lps, begin, targets)
 
     def to_edge_mm(self, path_lps: Array) -> float:
         """Least distance (mm) of an arc (n, 3) to where the CT cuts the atrium, infinite where it does not."""

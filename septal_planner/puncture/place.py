@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from septal_planner.anatomy.fossa import Fossa
 from septal_planner.anatomy.membrane import BRIDGED_RIM_SD_MM
 from septal_planner.geometry import curves
+from septal_planner.geometry.frames import unit_vector
 
 Array = NDArray[np.float64]
 
@@ -40,9 +41,15 @@ def zone(superior_fraction: float, anterior_fraction: float) -> str:
 
 def membrane_points(fossa: Fossa, *, step_mm: float = CANDIDATE_STEP_MM) -> Array:
     """Mid-surface points (n, 3) inside the rim on a grid of `step_mm` over the fossa's plane; none without a rim."""
+    u, v = membrane_grid_mm(fossa, step_mm=step_mm)
+    return fossa.patch.points_lps(u, v)
+
+
+def membrane_grid_mm(fossa: Fossa, *, step_mm: float) -> tuple[Array, Array]:
+    """Plane coordinates u (n,) and v (n,) of the points of `membrane_points`."""
     patch = fossa.patch
     if not len(fossa.rim_lps):
-        return np.empty((0, 3))
+        return np.empty(0), np.empty(0)
     rim_uv = patch.uvw(fossa.rim_lps)[:, :2]
     low, high = rim_uv.min(axis=0), rim_uv.max(axis=0)
     u = np.arange(patch.u_mm[0], patch.u_mm[-1] + step_mm / 2, step_mm)
@@ -50,7 +57,17 @@ def membrane_points(fossa: Fossa, *, step_mm: float = CANDIDATE_STEP_MM) -> Arra
     uu, vv = np.meshgrid(u[(u >= low[0]) & (u <= high[0])], v[(v >= low[1]) & (v <= high[1])])
     inside = curves.inside_closed(np.stack([uu, vv], axis=-1), rim_uv)
     inside &= patch.sample(fossa.membrane.astype(np.float64), uu, vv) > 0.5
-    return patch.points_lps(uu[inside], vv[inside])
+    return uu[inside], vv[inside]
+
+
+def local_normals_lps(fossa: Fossa, points_lps: ArrayLike, *, over_mm: float = 2.0) -> Array:
+    """Unit normals (n, 3) of the mid-surface at points (n, 3), right atrium toward left, each a mean over so many mm
+    around the point: what a tip of some millimetres' width rests on."""
+    uvw = fossa.patch.uvw(np.asarray(points_lps, dtype=np.float64).reshape(-1, 3))
+    du, dv = (d.ravel() for d in np.meshgrid(*(2 * [np.linspace(-over_mm, over_mm, 9)])))
+    near = np.hypot(du, dv) <= over_mm
+    normals = fossa.patch.normals_lps(uvw[:, None, 0] + du[near], uvw[:, None, 1] + dv[near])
+    return unit_vector(normals.mean(axis=1))
 
 
 def room_to_rim_mm(fossa: Fossa, points_lps: Array) -> Array:
