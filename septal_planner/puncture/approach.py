@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 
 # one standard deviation, along each axis, of a point placed by a careful reader; common practice, no source
 LANDMARK_SD_MM = 1.0
+OUTLINE_SHARE = 0.75  # of one rim point's doubt, left in the nearest place of a smooth outline through many
 
 
 @dataclass(frozen=True, eq=False)

@@ -92,7 +92,9 @@ class AtrialWall:
         np.maximum.at(worst, of, np.where(~near_valve & far, outside, 0.0))
         stays = worst[of] <= 0
         shortest = np.full(len(targets), np.inf)
-        distance = self._to_wall(free[stays], of[stays], targets)
+        # no wall can be nearer than the outline, which the field tells at once, but for a voxel or two
+        floor = -outside - 2 * float(spacing_mm(self.left_atrium.lps_from_index).max())
+        distance = self._to_wall(free[stays], of[stays], targets, floor[stays])
         np.minimum.at(shortest, of[stays], distance)
         least[np.isfinite(shortest)] = shortest[np.isfinite(shortest)]
         return np.asarray(np.where(worst > 0, -worst, least))
@@ -118,23 +120,26 @@ class AtrialWall:
             counts = (run - run[begin[:-1]][of] >= NEAR_SEPTUM_MM) & (height > 0)
         return points[counts], of[counts], height[counts]
 
-    def _to_wall(self, points: Array, of: Index, targets: Array) -> Array:
-        """Distance (m,) of points (m, 3) to the wall; infinite for those that cannot be the nearest of their path."""
+    def _to_wall(self, points: Array, of: Index, targets: Array, floor_mm: Array) -> Array:
+        """Distance (m,) of points (m, 3) to the wall, which is `floor_mm` (m,) at least; infinite for those that cannot
+        be the nearest of their path."""
         found = np.full(len(points), np.inf)
         if len(points) == 0:
             return found
         # the first path's nearest wall is not far from the others' either, and a search within a bound is quick
         one = of == of[0]
-        found[one], nearest = self._least_along(points[one], of[one], targets, np.full(len(targets), np.inf))
+        found[one], nearest = self._least_along(
+            points[one], of[one], targets, floor_mm[one], np.full(len(targets), np.inf)
+        )
         if not one.all():
             to_it = np.full(len(targets), np.inf)
             np.minimum.at(to_it, of, np.linalg.norm(points - nearest, axis=1))
             to_it[np.linalg.norm(targets - nearest, axis=1) <= NEAR_PUNCTURE_MM] = np.inf
-            found[~one] = self._least_along(points[~one], of[~one], targets, to_it)[0]
+            found[~one] = self._least_along(points[~one], of[~one], targets, floor_mm[~one], to_it)[0]
         return found
 
     def _least_along(
-        self, points: Array, of: Index, targets: Array, at_most_mm: Array
+        self, points: Array, of: Index, targets: Array, floor_mm: Array, at_most_mm: Array
     ) -> tuple[Array, Array]:
         """Distances as of `_to_wall`, no path's least being more than its `at_most_mm` (n,), and the wall (3,) nearest
         to the nearest point."""
@@ -142,19 +147,20 @@ class AtrialWall:
         start = np.flatnonzero(first)[np.cumsum(first) - 1]
         looked = ((np.arange(len(points)) - start) % STRIDE == 0) | np.concatenate([first[1:], [True]])
         least = at_most_mm.copy()
+        ask = looked & (floor_mm < least[of] + 1e-6)
         bound = float(least[of].max()) + 1e-6
         found, wall = np.full(len(points), np.inf), np.full((len(points), 3), np.inf)
-        found[looked], wall[looked] = self._beyond_puncture(points[looked], of[looked], targets, bound)
-        np.minimum.at(least, of[looked], found[looked])
+        found[ask], wall[ask] = self._beyond_puncture(points[ask], of[ask], targets, bound)
+        np.minimum.at(least, of[ask], found[ask])
         at = np.flatnonzero(looked)
         before = at[np.cumsum(looked) - 1]
         behind = at[np.minimum(np.cumsum(looked), len(at) - 1)]
-        known = np.minimum(found, bound)
+        known = np.where(ask, np.minimum(found, bound), np.minimum(floor_mm, bound))
         lowest = np.maximum(
             known[before] - np.linalg.norm(points - points[before], axis=1),
             known[behind] - np.linalg.norm(points - points[behind], axis=1),
         )
-        rest = ~looked & (lowest < least[of] + 1e-6)
+        rest = ~looked & (np.maximum(lowest, floor_mm) < least[of] + 1e-6)
         bound = float(least[of].max()) + 1e-6
         found[rest], wall[rest] = self._beyond_puncture(points[rest], of[rest], targets, bound)
         return found, wall[int(np.argmin(found))]

@@ -114,7 +114,7 @@ def measure_points(
         reason = fossa.not_assessed.get("rim", "The rim of the membrane was not seen.")
         why.update(dict.fromkeys(("distance_to_rim", "superior_fraction", "anterior_fraction"), reason))
     if fossa.thickness_mean_mm is not None:
-        values["wall_thickness"] = _thickness(approach, p)
+        values["wall_thickness"] = thickness_mm(approach, p)
     else:
         why["wall_thickness"] = fossa.not_assessed.get("thickness", "The thickness of the membrane was not measured.")
 
@@ -192,7 +192,8 @@ def signed_room_mm(approach: Approach, points_lps: Array) -> Array:
     ))
 
 
-def _thickness(approach: Approach, points: Array) -> Array:
+def thickness_mm(approach: Approach, points: Array) -> Array:
+    """Thickness (n,) of the wall around points (n, 3)."""
     patch = approach.fossa.patch
     u, v, _ = np.moveaxis(patch.uvw(points), -1, 0)
     du, dv = (d.ravel() for d in np.meshgrid(*(2 * [np.arange(-SPOT_MM, SPOT_MM + 0.01, 0.25)])))

@@ -14,7 +14,13 @@ from septal_planner.anatomy.fossa import Fossa
 from septal_planner.anatomy.membrane import BRIDGED_RIM_SD_MM
 from septal_planner.geometry import curves
 from septal_planner.puncture import catheter
-from septal_planner.puncture.approach import LANDMARK_SD_MM, Approach, outline_sd_mm, prepare_approach
+from septal_planner.puncture.approach import (
+    LANDMARK_SD_MM,
+    OUTLINE_SHARE,
+    Approach,
+    outline_sd_mm,
+    prepare_approach,
+)
 from septal_planner.puncture.checks import Check, check
 from septal_planner.puncture.clearance import CT_EDGE_MM, Room
 from septal_planner.puncture.paths import posterior_path_mm
@@ -24,7 +30,6 @@ from septal_planner.puncture.procedures import Procedure
 Array = NDArray[np.float64]
 
 COVERAGE_FACTOR = 2.0  # interval of about 95 % (JCGM 100:2008, 6.2.1 and table G.1)
-OUTLINE_SHARE = 0.75  # of one rim point's doubt, left in the nearest place of a smooth outline through many
 SPOT_MM = 1.0  # radius over which the wall at the target is averaged
 NO_RIM = "The rim of the membrane was not seen, so the target's place within it is not assessed."
 
