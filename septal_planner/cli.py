@@ -246,6 +246,44 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _add_json(validate)
 
+    register = add("register", "lay the CT onto X-ray frames by points seen in both, and draw the plan on them")
+    register.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json")
+    register.add_argument(
+        "--frame",
+        metavar=("XA", "POINTS"),
+        nargs=2,
+        type=_path,
+        action="append",
+        required=True,
+        help="an X-ray run as DICOM XA, and the points file of one of its frames; once per frame",
+    )
+    register.add_argument("--out", metavar="DIR", type=_path, required=True, help="folder to write")
+    register.add_argument(
+        "--pick-sd",
+        metavar="MM",
+        type=_positive,
+        default=0.5,
+        help="doubt of a point marked in a frame, at the isocentre, one standard deviation (default: 0.5)",
+    )
+    register.add_argument(
+        "--ct-sd",
+        metavar="MM",
+        type=_not_negative,
+        default=0.5,
+        help="doubt of each coordinate of a point marked in the CT (default: 0.5)",
+    )
+    register.add_argument(
+        "--breathing", metavar="MM", type=_not_negative, default=3.0, help="motion by breathing, RMS (default: 3)"
+    )
+    register.add_argument(
+        "--heartbeat", metavar="MM", type=_not_negative, default=2.0, help="motion by heartbeat, RMS (default: 2)"
+    )
+    register.add_argument(
+        "--limit", metavar="MM", type=_positive, default=5.0, help="error above which a banner warns (default: 5)"
+    )
+    register.add_argument("--cine", action="store_true", help="also draw on every frame of a run")
+    _add_json(register)
+
     view = add("view", "open the viewer: mark landmarks and a target on the CT, see every number follow, print it")
     view.add_argument("ct", metavar="CT", nargs="?", type=_path, help="a DICOM folder, or an image file")
     view.add_argument("landmarks", metavar="LANDMARKS", nargs="?", type=_path, help="landmarks.json, LPS millimetres")
