@@ -71,8 +71,10 @@ def grey_values(
     least = 0.5 / response.photons if response.photons is not None else np.finfo(np.float64).tiny
     depth = -np.log(np.maximum(seen, least)) / response.water_per_mm
     if window is None:
-        white, black = (float(x) for x in np.percentile(depth, [response.bright_percent, 100 - response.dark_percent]))
-        black = max(black, white + 1.0)  # an empty field is white
+        hit = depth[depth > 1.0]  # bare beam beside the patient would take the window to itself
+        share = [response.bright_percent, 100 - response.dark_percent]
+        white, black = (float(x) for x in np.percentile(hit, share)) if hit.size else (0.0, 1.0)
+        black = max(black, white + 1.0)
     else:
         white, black = window
     if not black > white:

@@ -5,7 +5,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from septal_planner.fluoroscopy import drr
-from septal_planner.fluoroscopy.projection import Projection, rays_from_pixels
+from septal_planner.fluoroscopy.projection import Projection, pixels_from_points, rays_from_pixels
 
 ENGINES = ["simpleitk", pytest.param("numba", marks=pytest.mark.skipif(not drr.has_numba(), reason="no numba"))]
 VIEWS = [(0, 0), (90, 0), (-30, -25), (45, 40), (-33, 12)]
@@ -132,3 +132,22 @@ def test_values_out_of_the_usual_are_kept_in_bounds():
     np.testing.assert_allclose(body.lps_from_index[:3, 3], -1)
     with pytest.raises(ValueError, match="engines"):
         drr.line_integrals(body, frame(0, 0), engine="other")
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_a_bead_is_seen_where_its_place_projects(engine):
+    # one bright voxel: the middle of its shadow lies where the pinhole geometry puts the voxel's centre
+    rng = np.random.default_rng(5)
+    size = (60, 50, 40)
+    turn = Rotation.from_euler("xyz", [10, 20, -30], degrees=True).as_matrix()
+    affine = about_origin(size, (1.0, 1.2, 0.9), turn)
+    for view in VIEWS:
+        i, j, k = (int(rng.integers(8, n - 8)) for n in size)
+        hu = np.full(size[::-1], -1000, dtype=np.int16)
+        hu[k, j, i] = 20_000
+        f = frame(*view, size=256, width_mm=110)
+        shadow = drr.line_integrals(drr.attenuation(hu, affine), f, engine=engine, step_mm=0.2).astype(float)
+        rows, columns = np.indices(shadow.shape)
+        middle = [(shadow * columns).sum() / shadow.sum(), (shadow * rows).sum() / shadow.sum()]
+        wanted = pixels_from_points(f, affine[:3, :3] @ [i, j, k] + affine[:3, 3])
+        np.testing.assert_allclose(middle, wanted, atol=0.1)
