@@ -16,8 +16,8 @@ from septal_planner.inputs.resample import sample_lps
 from septal_planner.inputs.volume import Volume
 from septal_viewer.guide import STEP, first_to_mark
 from septal_viewer.page_opening import phases_of
-from septal_viewer.planes import forget
 from septal_viewer.pointing import Pointing
+from septal_viewer.sampling import forget
 from septal_viewer.scene import Scene
 from septal_viewer.session import PlanRequest, Session
 from septal_viewer.turning import Turning

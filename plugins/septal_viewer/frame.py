@@ -165,6 +165,9 @@ class Frame(QObject):
         """Close without asking."""
         self._closing = True
         self.window.close()
+        status = getattr(self.window, "status_thread", None)  # Qt ends the program over a thread that still runs
+        if status is not None:
+            status.wait(2000)
 
     # ------------------------------------------------------------------------------------------------- faults
 

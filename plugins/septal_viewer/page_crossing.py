@@ -170,7 +170,7 @@ class CrossingPage(Page):
         sign = "" if height is None else signed(STATUS[height.status], dark)
         band = "no norm" if height is None or height.value is None else asked(height.low, height.high, "mm")
         self.interval.setText(
-            f"95 %: {number(low, 'mm', with_unit=False)} to {number(high, 'mm')}<br>{sign} · asked {_short(band)}"
+            f"95 %: {number(low, 'mm', with_unit=False)} to {number(high, 'mm')}<br>{sign}<br>asked: {_short(band)}"
         )
         if height is not None:
             self.interval.setToolTip(_tip(height, self._band(site, HEIGHT)))

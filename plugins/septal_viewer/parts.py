@@ -126,7 +126,7 @@ def sheet(dark: bool) -> str:
     QPushButton#{MAIN_BUTTON} {{ background: {main}; color: {text}; font-weight: bold; padding: 6px; }}
     QPushButton#{MAIN_BUTTON}:hover {{ background: {over}; }}
     QPushButton#{MAIN_BUTTON}:disabled {{ background: {line}; color: {faint}; font-weight: normal; }}
-    QPushButton#stage {{ padding: 7px 0px; border: 0px; background: transparent; border-radius: 0px;
+    QPushButton#stage {{ padding: 7px 0px; font-size: 9pt; border: 0px; background: transparent; border-radius: 0px;
                         border-bottom: 3px solid transparent; }}
     QPushButton#stage:checked {{ border-bottom: 3px solid {main}; font-weight: bold; }}
     """

@@ -27,6 +27,7 @@ from septal_viewer.files import Files
 from septal_viewer.footer import Footer
 from septal_viewer.frame import PANEL_WIDTH, Frame
 from septal_viewer.keys import as_html
+from septal_viewer.lasting import keep_lasting
 from septal_viewer.page_crossing import CrossingCalls, CrossingPage
 from septal_viewer.page_handing_on import HandingCalls, HandingPage
 from septal_viewer.page_marking import ANNULI, MarkingCalls, MarkingPage
@@ -43,6 +44,7 @@ class PlannerPanel(QWidget):
     """The panel; it sets the rest of the window up around itself. `state_folder` None: the person's own."""
 
     def __init__(self, viewer: Viewer, *, state_folder: Path | None = None) -> None:
+        keep_lasting()
         super().__init__()
         self.viewer = viewer
         self.page = ""
@@ -157,7 +159,7 @@ class PlannerPanel(QWidget):
         self.head.quantity_chosen.connect(d.scene.show_quantity)
         self.footer.cancelled.connect(d.work.cancel)
         self.viewer.events.theme.connect(lambda _: self._themed())
-        self.viewer.camera.events.angles.connect(lambda _: self._tell_angle())
+        self.viewer.scene.camera.events.angles.connect(lambda _: self._tell_angle())
 
     def _begin(self) -> None:
         """Once the window is there."""
