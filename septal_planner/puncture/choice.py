@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,7 @@ from septal_planner.puncture.requirements import ReachOver
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Order = Callable[[MembraneMap], NDArray[np.intp]]
 
 # Twice 3 mm, the spread of where a needle lands against where it was aimed (common practice, no source), or this share
 # of the largest distance from the rim that the membrane offers: kept from the rim where not all limits can be met.
@@ -28,6 +29,7 @@ APART_MM = 4.0        # candidates nearer than this are one region
 ALIKE = 0.001         # margins nearer than this are ties
 NOT_FAR_BEHIND = 1.0  # tolerances: other candidates where nothing meets all limits
 STRAIGHT_END_MM = 15.0  # of a catheter beyond its bend; practice value, edit locally, no source
+LOOKED_AT = 3  # places of the map from which the largest margin is climbed for
 FINER_MM = (0.125, 0.03, 0.008)
 
 
@@ -52,13 +54,16 @@ class Candidate:
 @dataclass(frozen=True, eq=False)
 class Choice:
     """Candidates, best first. Where none meets all limits the first is the least bad one and `what_gives` says what
-    would have to give; `heights_mm` are those to be had where the puncture keeps clear.
+    would have to give; `heights_mm` are those to be had where the puncture keeps clear. `largest_margin` has the
+    largest worst margin of the whole membrane, whatever it is near: the first candidate where that meets all limits,
+    else to compare with, not to cross at.
     """
 
     candidates: tuple[Candidate, ...]
     meets_all: bool
     heights_mm: tuple[float, float] | None
     what_gives: tuple[str, ...]
+    largest_margin: Candidate
 
 
 @dataclass(frozen=True)
@@ -143,7 +148,16 @@ def choose_from_map(
     good = [i for i in peaks if meets[i]] if meets[best] else [
         i for i in peaks if clear[i] >= clear[best] and worst[i] >= worst[best] - NOT_FAR_BEHIND
     ]
-    points = np.stack([_refine(approach, found, i, ranking, reach) for i in good[:most]])
+
+    def ranked(near: MembraneMap) -> NDArray[np.intp]:
+        return in_order(approach, near, ranking)
+
+    def by_margin(near: MembraneMap) -> NDArray[np.intp]:
+        on_it = ~(near.layer("distance_to_rim").values < 0)
+        margin = np.where(on_it, np.nan_to_num(near.overall, nan=-np.inf), -np.inf)
+        return np.lexsort((_from_zone(approach, near), -_rounded(margin)))
+
+    points = np.stack([_refine(approach, found, i, ranked, reach) for i in good[:most]])
     together = map_points(approach, points, reach=reach)
     keeps = keeping_clear(together, ranking.slip_mm) >= 0
     candidates = tuple(
@@ -153,7 +167,17 @@ def choose_from_map(
     meets_all = candidates[0].meets_all
     heights = _heights(found, ranking.slip_mm)
     gives = () if meets_all else what_gives(approach, found, candidates[0], heights)
-    return Choice(candidates, meets_all, heights, gives)
+    largest = candidates[0]
+    if not meets_all:
+        # the hill may be narrow: its highest point need not lie beside the highest one of the map
+        starts = by_margin(found)[:LOOKED_AT]
+        ends = map_points(
+            approach, np.stack([_refine(approach, found, int(i), by_margin, reach) for i in starts]), reach=reach
+        )
+        top = int(by_margin(ends)[0])
+        keeps = keeping_clear(ends, ranking.slip_mm) >= 0
+        largest = _candidate(ends, top, rank=0, keeps_clear=bool(keeps[top]))
+    return Choice(candidates, meets_all, heights, gives, largest)
 
 
 def tilt_for_height_deg(
@@ -244,7 +268,7 @@ def _middle(asked: Asked) -> float:
     return ((0.0 if asked.low is None else asked.low) + (1.0 if asked.high is None else asked.high)) / 2
 
 
-def _refine(approach: Approach, found: MembraneMap, index: int, ranking: Ranking, reach: ReachOver | None) -> Array:
+def _refine(approach: Approach, found: MembraneMap, index: int, order: Order, reach: ReachOver | None) -> Array:
     """Best point (3,) near a mapped one, by ever finer grids."""
     at = np.array([found.u_mm[index], found.v_mm[index]])
     patch = approach.fossa.patch
@@ -252,7 +276,7 @@ def _refine(approach: Approach, found: MembraneMap, index: int, ranking: Ranking
         du, dv = (d.ravel() for d in np.meshgrid(*(2 * [np.arange(-4, 5) * step])))
         points = patch.points_lps(at[0] + du, at[1] + dv)
         near = map_points(approach, points, reach=reach)
-        best = int(in_order(approach, near, ranking)[0])
+        best = int(order(near)[0])
         at = at + [du[best], dv[best]]
     return patch.points_lps(at[0], at[1])
 
