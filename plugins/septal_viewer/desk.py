@@ -85,6 +85,7 @@ class Desk(QObject):
             self._closed = True
             for timer in (self._timer, self._scene_timer, self._cine):
                 timer.stop()
+            self.views.close()
             self.work.close()
             self.scene.close()
 

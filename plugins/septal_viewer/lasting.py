@@ -1,8 +1,8 @@
 """Keeps Python's None, True and False alive under a Qt binding that gives away references it does not own.
 
-PySide6 6.12.0 was seen to return None from a call such as `QLabel.setText` without taking a reference to it. From Python
-3.12 on that does no harm, since these objects never die (PEP 683); before, the program is ended by the last reference
-("none_dealloc") after some tens of thousands of calls, and with it unsaved work.
+PySide6 6.12.0 was seen to return None from a call such as `QLabel.setText` without taking a reference to it. From
+Python 3.12 on that does no harm, since these objects never die (PEP 683); before, the program is ended by the last
+reference ("none_dealloc") after some tens of thousands of calls, and with it unsaved work.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ pytest.importorskip("PySide6")
 
 import septal_phantoms
 from qtpy.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
-from qtpy.QtGui import QDropEvent, QWheelEvent
+from qtpy.QtGui import QDragEnterEvent, QDropEvent, QWheelEvent
 from qtpy.QtWidgets import QApplication, QFileDialog
 from septal_viewer.guide import STEP
 from septal_viewer.overlay import TARGET
@@ -75,10 +75,9 @@ def test_from_the_dicom_folder_to_the_printed_plan(
     # the folder is dropped on the window
     data = QMimeData()
     data.setUrls([QUrl.fromLocalFile(str(tmp_path / "ct"))])
-    drop = QDropEvent(
-        QPointF(500, 400), Qt.DropAction.CopyAction, data, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
-    )
-    QApplication.sendEvent(window, drop)
+    how = (Qt.DropAction.CopyAction, data, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier)
+    QApplication.sendEvent(window, QDragEnterEvent(QPointF(500, 400), *how))
+    QApplication.sendEvent(window, QDropEvent(QPointF(500, 400), *how))
     qtbot.waitUntil(lambda: session.volume is not None, timeout=120_000)
     idle(qtbot, panel)
 
