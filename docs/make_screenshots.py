@@ -91,7 +91,7 @@ def main() -> None:
     QTest.mouseRelease(view.canvas, Qt.MouseButton.LeftButton, pos=start + QPoint(28, -25))
     spin(lambda: session.case is not None)
     take("crossing")
-    desk.look_as("fossa_profile")
+    desk.sights.look_as("fossa_profile")
     panel.viewer.theme = "light"
     column = panel.crossing.column.parentWidget()
     assert column is not None

@@ -87,6 +87,10 @@ class Scene:
         }  # fmt: skip
         self._put("landmarks", (np.concatenate([t[0] for t in tuples]), settings, "points"))
 
+    def owns(self, layer: Layer) -> bool:
+        """Whether a layer is one of these, and not opened or made by someone else."""
+        return any(layer is one for one in self._layers.values())
+
     def show_marks(self, on: bool) -> None:
         """Whether the landmarks are seen."""
         layer = self._layers.get("landmarks")

@@ -96,8 +96,8 @@ class PlannerPanel(QWidget):
         ))  # fmt: skip
         self.crossing = CrossingPage(CrossingCalls(
             procedure=desk.session.set_procedure, computed=a.choose_target, at_cursor=a.place_at_cursor, jump=a.jump,
-            keep=a.keep_candidate, drop=desk.session.drop_candidate, take=desk.take_candidate, view=desk.look_as,
-            front=desk.look_from_front,
+            keep=a.keep_candidate, drop=desk.session.drop_candidate, take=desk.take_candidate, view=desk.sights.look_as,
+            front=desk.sights.look_from_front,
         ), load_procedures())  # fmt: skip
         self.handing = HandingPage(HandingCalls(
             save=f.save_plan, open_pdf=lambda: f.show("plan.pdf"), print_pdf=f.print_plan,
@@ -140,6 +140,7 @@ class PlannerPanel(QWidget):
         d.numbers_changed.connect(self._numbers)
         d.page_wanted.connect(self.show_page)
         d.series_found.connect(self.opening.offer_series)
+        d.wanted.connect(self.asking.guard)
         d.handed_on.connect(self.files.handed_on)
         d.session.cursor_changed.connect(self.tell_place)
         d.views.window_changed.connect(self.strip.tell_window)
@@ -234,7 +235,7 @@ class PlannerPanel(QWidget):
 
     def tell_place(self) -> None:
         """Where the cross-hair is, and what the CT shows there."""
-        self.strip.tell_place(self.desk.place_words())
+        self.strip.tell_place(self.desk.sights.place_words())
 
     def _numbers(self) -> None:
         s = self.desk.session

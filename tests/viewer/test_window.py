@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +14,13 @@ import pytest
 pytest.importorskip("napari")
 pytest.importorskip("PySide6")
 
+from napari.layers import Layer
 from numpy.typing import NDArray
 from qtpy.QtCore import QPoint, Qt
 from qtpy.QtGui import QImage
 from qtpy.QtWidgets import QMessageBox, QPushButton, QWidget
 from septal_viewer.keys import SHORTCUTS
+from septal_viewer.layers import ct_layer, landmark_layers
 from septal_viewer.overlay import TARGET
 from septal_viewer.view import has_screen
 from septal_viewer.window import PlannerPanel, open_window
@@ -78,7 +81,7 @@ def panel(qtbot: Any, window: PlannerPanel, quick_volume: Volume) -> PlannerPane
 def marked(panel: PlannerPanel, quick_phantom: Any) -> PlannerPanel:
     """The quick normal heart with its landmarks."""
     panel.desk.session.take_landmarks(Landmarks(quick_phantom.landmarks))
-    panel.desk.go_to_marked()
+    panel.desk.sights.go_to_marked()
     panel.show_page("marking")
     return panel
 
@@ -333,6 +336,34 @@ def test_an_unexpected_fault_is_a_sentence_in_the_panel(panel: PlannerPanel) -> 
         sys.excepthook(type(problem), problem, problem.__traceback__)
     assert "the moon is full" in panel.footer.message.text()
     assert "what you marked is kept" in panel.footer.message.text()
+
+
+def test_what_napari_opens_by_itself_is_taken_over(
+    qtbot: Any, panel: PlannerPanel, quick_volume: Volume, quick_phantom: Any
+) -> None:
+    fresh = replace(quick_volume, notes=("through the open dialog",))
+    for data, settings, kind in [ct_layer(fresh), *landmark_layers(quick_phantom.landmarks)]:
+        panel.viewer.add_layer(Layer.create(data, settings, kind))
+    session = panel.desk.session
+    qtbot.waitUntil(lambda: session.volume is fresh and len(session.points_lps) > 5, timeout=10_000)
+    assert all(panel.desk.scene.owns(layer) for layer in panel.viewer.layers)
+
+
+def test_phases_run_as_a_cine(qtbot: Any, panel: PlannerPanel, quick_volume: Volume) -> None:
+    dark = replace(quick_volume, hu=np.full_like(quick_volume.hu, -1000), phase_percent=35.0)
+    panel.desk.take_volume(quick_volume, (quick_volume, dark))
+    settle(qtbot, panel)
+    assert panel.strip.run.isVisible()
+    canvas = panel.desk.views.views[0].canvas
+    bright = pixels(canvas).mean()
+    panel.actions_.phase_after()
+    settle(qtbot, panel)
+    assert pixels(canvas).mean() < 0.5 * bright
+    assert "2 of 2: 35 % RR" in panel.strip.phase.text()
+    assert panel.desk.session.volume is quick_volume  # what is planned on stays
+    panel.actions_.toggle_cine()
+    qtbot.waitUntil(lambda: panel.desk.phase == 0, timeout=5_000)
+    panel.actions_.toggle_cine()
 
 
 def test_bad_use_ends_in_a_sentence(qtbot: Any, marked: PlannerPanel, tmp_path: Path) -> None:
