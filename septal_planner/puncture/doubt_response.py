@@ -29,8 +29,8 @@ Array = NDArray[np.float64]
 
 BEYOND_RIM_MM = 9.0   # three times the needle's usual spread
 WAY_STEP_MM = 1.5
-ROOM_STEP_MM = 1.5
-ROOM_SLOPE_STEP_MM = 4.0
+ROOM_STEP_MM = 2.0
+ROOM_SLOPE_STEP_MM = 5.0
 SHIFT_MM = 1.5        # over which slopes are taken, to either side: about the size of the doubts
 TURN_RAD = float(np.radians(3.0))
 
