@@ -120,8 +120,8 @@ def find_fossa(
         return _thick(wall, core, point, implant)
     if not dips(volume, wall):
         raise AnatomyNotFound(
-            "No wall is seen between the blood of the two atria at the fossa point, where at least a thin dark line was "
-            "expected: mark the fossa point on the thin membrane itself, or use a series of thinner slices."
+            "No wall is seen between the blood of the two atria at the fossa point, where at least a thin dark line "
+            "was expected: mark the fossa point on the thin membrane itself, or use a series of thinner slices."
         )
     thin = seen_left & seen_right & (wall.thickness_mm < THICKEST_MEMBRANE_MM)
     if _share_near(thin, uu, vv) >= SEEN_SHARE:
