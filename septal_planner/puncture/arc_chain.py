@@ -107,9 +107,9 @@ def evenly(chains: Chains, count: int) -> tuple[Array, Array]:
     return points_at(chains, s), np.asarray(s)
 
 
-def chain(chains: Chains, index: int) -> Chains:
-    """One of them, as chains of length one."""
-    i = slice(index, index + 1)
+def some(chains: Chains, index: slice) -> Chains:
+    """A part of them."""
     return Chains(
-        chains.start[i], chains.tangent[i], chains.normal[i], chains.curvature_per_mm[i], chains.length_mm[i]
+        chains.start[index], chains.tangent[index], chains.normal[index], chains.curvature_per_mm[index],
+        chains.length_mm[index],
     )

@@ -1,0 +1,167 @@
+"""Room for a catheter's body: signed distance to the wall of a chamber, and to the aorta, along many chains at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import map_coordinates
+from scipy.spatial import cKDTree
+
+from septal_planner.anatomy.annulus import Annulus, height_mm
+from septal_planner.geometry import curves, planes
+from septal_planner.geometry.frames import apply_affine, spacing_mm
+from septal_planner.geometry.shapes import DistanceField
+
+Array = NDArray[np.float64]
+
+# the wall around the hole the catheter comes in by is no obstacle to it
+NEAR_ENTRY_MM = 10.0
+OPENING_MM = 3.0    # above and below the saddle
+RIDGE_MM = 15.0     # wall so near the appendage's landmark is called its ridge
+BELOW_VALVE_MM = 12.0
+FARTHEST_MM = 15.0  # room beyond this is told as no more than the chamber's own field has
+
+
+@dataclass(frozen=True)
+class BodyRoom:
+    """Where a catheter's body may be. `wall` and `aorta`: signed distance to the chamber's wall (valve opening taken
+    out; negative inside the blood) and to the aorta's blood (None: not assessed). LPS, mm. `appendage_lps` (3,) or
+    None names the ridge."""
+
+    wall: DistanceField
+    aorta: DistanceField | None
+    annulus: Annulus
+    chamber: str
+    appendage_lps: NDArray[np.float64] | None = None
+    _inverse: dict[str, Array] = field(default_factory=dict, repr=False, compare=False)
+
+    def distances_mm(self, points_lps: ArrayLike, entry_lps: ArrayLike) -> tuple[Array, Array]:
+        """Distance (n, k) of centre-line points (n, k, 3) to the wall and to the aorta, negative beyond it; infinite
+        where none counts: below the annular plane and, to the wall, within 10 mm of the entry (n, 3) or (3,)."""
+        p = np.asarray(points_lps, dtype=np.float64)
+        entry = np.asarray(entry_lps, dtype=np.float64)
+        entry = entry[..., None, :] if entry.ndim == 2 else entry
+        above = (p - self.annulus.center_lps) @ self.annulus.normal_lps > 0
+        away = p - entry
+        far = np.einsum("...i,...i->...", away, away) > NEAR_ENTRY_MM**2
+        wall = np.full(p.shape[:-1], np.inf)
+        counts = above & far
+        wall[counts] = -self._lookup("wall", self.wall, p[counts])
+        aorta = np.full(p.shape[:-1], np.inf)
+        if self.aorta is not None:
+            aorta[above] = self._lookup("aorta", self.aorta, p[above])
+        return wall, aorta
+
+    def clearance_mm(self, points_lps: ArrayLike, entry_lps: ArrayLike, outer_diameter_mm: float) -> Array:
+        """Least distance (n,) of the body's surface to wall and aorta along centre lines (n, k, 3); infinite where
+        nothing counts."""
+        wall, aorta = self.distances_mm(points_lps, entry_lps)
+        return np.asarray(np.minimum(wall, aorta).min(axis=-1) - outer_diameter_mm / 2)
+
+    def nearest(
+        self, points_lps: ArrayLike, entry_lps: ArrayLike, outer_diameter_mm: float
+    ) -> tuple[float | None, str | None, Array | None]:
+        """Clearance of one centre line (k, 3), what it is nearest to, and the place (3,) on the centre line."""
+        p = np.asarray(points_lps, dtype=np.float64)
+        wall, aorta = (d[0] for d in self.distances_mm(p[None], np.asarray(entry_lps, dtype=np.float64)[None]))
+        both = np.minimum(wall, aorta)
+        at = int(np.argmin(both))
+        if not np.isfinite(both[at]):
+            return None, None, None
+        name = "aorta" if aorta[at] < wall[at] else self._name(p[at], float(wall[at]))
+        return float(both[at]) - outer_diameter_mm / 2, name, p[at]
+
+    def _lookup(self, key: str, at: DistanceField, points: Array) -> Array:
+        """`at.at(points)`, with the inverse kept."""
+        if key not in self._inverse:
+            self._inverse[key] = np.linalg.inv(at.lps_from_index)
+        inverse = self._inverse[key]
+        index = points @ inverse[:3, :3].T + inverse[:3, 3]
+        top = np.array(at.values_mm.shape[::-1], dtype=np.float64) - 1
+        value = map_coordinates(at.values_mm, index[:, ::-1].T, order=1, mode="nearest", output=np.float64)
+        beyond = np.any((index < 0) | (index > top), axis=1)
+        if beyond.any():
+            value[beyond] = at.at(points[beyond])
+        return np.asarray(value)
+
+    def _name(self, point: Array, distance: float) -> str:
+        steps = 0.7 * np.eye(3)
+        slope = self.wall.at(point + steps) - self.wall.at(point - steps)
+        size = float(np.linalg.norm(slope))
+        out = slope / size if size > 1e-6 else np.zeros(3)
+        foot = point + max(distance, 0.0) * out
+        whole = self.chamber.replace("_", " ")
+        if self.appendage_lps is not None and np.linalg.norm(foot - self.appendage_lps) <= RIDGE_MM:
+            return "ridge of the left atrial appendage"
+        if out @ self.annulus.normal_lps < -0.7:
+            return f"wall of the {whole} next to the valve"
+        sides = ["left side", "right side", "posterior wall", "anterior wall", "roof", "floor"]
+        against = [out[0], -out[0], out[1], -out[1], out[2], -out[2]]
+        return f"{sides[int(np.argmax(against))]} of the {whole}"
+
+
+def body_room(
+    chamber: DistanceField, annulus: Annulus, *, aorta: DistanceField | None = None, name: str = "left_atrium",
+    appendage_lps: ArrayLike | None = None,
+) -> BodyRoom:
+    """The room in a chamber whose blood ends at the valve's opening too: there, where no wall is, the distance is that
+    to the wall around. Everywhere else it is the chamber's own."""
+    wall = _without_opening(chamber, annulus)
+    point = None if appendage_lps is None else np.asarray(appendage_lps, dtype=np.float64).reshape(-1, 3).mean(axis=0)
+    return BodyRoom(wall, aorta, annulus, name, point)
+
+
+def _without_opening(chamber: DistanceField, annulus: Annulus) -> DistanceField:
+    values = chamber.values_mm
+    step = float(spacing_mm(chamber.lps_from_index).max())
+    frame = np.stack(planes.plane_axes(annulus.normal_lps), axis=1)
+    hinge_uv = ((annulus.curve_lps - annulus.center_lps) @ frame)[::8]
+    depth_mm = annulus.saddle_height_mm / 2 + OPENING_MM
+
+    outline = _outline(chamber, step)
+    over = curves.inside_closed((outline - annulus.center_lps) @ frame, hinge_uv)
+    opening = over & (np.abs(height_mm(annulus, outline)) <= depth_mm)
+    if not opening.any() or opening.all():
+        return chamber
+    wall = cKDTree(np.concatenate([outline[~opening], annulus.curve_lps]))  # the opening ends at the hinge line
+
+    # voxels whose nearest outline may be the opening: over it, no deeper in the blood than above it
+    box = _box_about(chamber, annulus.curve_lps, FARTHEST_MM)
+    kji = np.stack(np.meshgrid(*(np.arange(b.start, b.stop) for b in box), indexing="ij"), axis=-1).reshape(-1, 3)
+    p = apply_affine(chamber.lps_from_index, kji[:, ::-1].astype(np.float64))
+    own = values[tuple(kji.T)].astype(np.float64)
+    height, uv = height_mm(annulus, p), (p - annulus.center_lps) @ frame
+    inside = (own < 0) & (own > -FARTHEST_MM) & (-own >= height - depth_mm - step)
+    below = (own >= 0) & (height > -BELOW_VALVE_MM) & (height < depth_mm)
+    maybe = (inside | below) & (np.hypot(*uv.T) < 1.3 * np.linalg.norm(hinge_uv, axis=1).max())
+    maybe[below & maybe] = curves.inside_closed(uv[below & maybe], hinge_uv)
+    p, own, kji = p[maybe], own[maybe], kji[maybe]
+    to_wall = wall.query(p)[0]
+    # where the wall is nearest the field itself is the better: the cloud of points errs by their spacing
+    opened = to_wall > np.abs(own) + 0.25 * step
+    out = values.copy()
+    out[tuple(kji.T)] = np.where(opened | (own >= 0), -to_wall, own)
+    return DistanceField(out, chamber.lps_from_index)
+
+
+def _outline(chamber: DistanceField, step: float) -> Array:
+    """Points (n, 3) on the surface: voxel centres next to it, moved onto it along the field's slope."""
+    k, j, i = np.nonzero(np.abs(chamber.values_mm) < step)
+    points = apply_affine(chamber.lps_from_index, np.stack([i, j, k], axis=-1).astype(np.float64))
+    h = 0.5 * np.eye(3)
+    slope = np.stack([chamber.at(points + d) - chamber.at(points - d) for d in h], axis=-1)
+    size = np.linalg.norm(slope, axis=1)
+    clear = size > 0.3  # not where two walls meet within a voxel
+    move = chamber.at(points) / np.maximum(size, 0.3) ** 2 * clear
+    return np.asarray(points - move[:, None] * slope)
+
+
+def _box_about(chamber: DistanceField, points_lps: Array, margin_mm: float) -> tuple[slice, slice, slice]:
+    index = apply_affine(np.linalg.inv(chamber.lps_from_index), points_lps)
+    margin = margin_mm / spacing_mm(chamber.lps_from_index)
+    low = np.maximum(np.floor(index.min(axis=0) - margin), 0).astype(int)
+    high = np.minimum(np.ceil(index.max(axis=0) + margin) + 1, np.array(chamber.values_mm.shape[::-1])).astype(int)
+    i, j, k = (slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
+    return k, j, i
