@@ -39,20 +39,37 @@ class BodyRoom:
 
     def distances_mm(self, points_lps: ArrayLike, entry_lps: ArrayLike) -> tuple[Array, Array]:
         """Distance (n, k) of centre-line points (n, k, 3) to the wall and to the aorta, negative beyond it; infinite
-        where none counts: below the annular plane and, to the wall, within 10 mm of the entry (n, 3) or (3,)."""
+        where none counts: below the annular plane and, to the wall, within 10 mm of the entry (n, 3) or (3,). The point
+        next to such a stretch is told the distance where it begins, so that the spacing of the points hardly matters.
+        """
         p = np.asarray(points_lps, dtype=np.float64)
         entry = np.asarray(entry_lps, dtype=np.float64)
         entry = entry[..., None, :] if entry.ndim == 2 else entry
-        above = (p - self.annulus.center_lps) @ self.annulus.normal_lps > 0
+        above = (p - self.annulus.center_lps) @ self.annulus.normal_lps
         away = p - entry
-        far = np.einsum("...i,...i->...", away, away) > NEAR_ENTRY_MM**2
-        wall = np.full(p.shape[:-1], np.inf)
-        counts = above & far
-        wall[counts] = -self._lookup("wall", self.wall, p[counts])
-        aorta = np.full(p.shape[:-1], np.inf)
-        if self.aorta is not None:
-            aorta[above] = self._lookup("aorta", self.aorta, p[above])
-        return wall, aorta
+        far = np.sqrt(np.einsum("...i,...i->...", away, away)) - NEAR_ENTRY_MM
+        wall = self._gated("wall", self.wall, p, np.minimum(above, far), -1.0)
+        if self.aorta is None:
+            return wall, np.full(wall.shape, np.inf)
+        return wall, self._gated("aorta", self.aorta, p, above, 1.0)
+
+    def _gated(self, key: str, at: DistanceField, points: Array, gate: Array, sign: float) -> Array:
+        """`sign` times the field where the gate is not negative, and where it opens or closes between two points."""
+        opens = gate >= 0
+        needed = opens.copy()
+        needed[:, 1:] |= opens[:, :-1]
+        needed[:, :-1] |= opens[:, 1:]
+        value = np.full(gate.shape, np.inf)
+        value[needed] = sign * self._lookup(key, at, points[needed])
+        out = np.where(opens, value, np.inf)
+        for here, there in ((slice(None, -1), slice(1, None)), (slice(1, None), slice(None, -1))):
+            row, column = np.nonzero(~opens[:, here] & opens[:, there])
+            g, h, v, w = gate[:, here], gate[:, there], value[:, here], value[:, there]
+            share = h[row, column] / (h[row, column] - g[row, column])
+            edge = w[row, column] + share * (v[row, column] - w[row, column])
+            part = out[:, here]
+            part[row, column] = np.minimum(part[row, column], edge)
+        return out
 
     def clearance_mm(self, points_lps: ArrayLike, entry_lps: ArrayLike, outer_diameter_mm: float) -> Array:
         """Least distance (n,) of the body's surface to wall and aorta along centre lines (n, k, 3); infinite where

@@ -95,16 +95,20 @@ def shapes(task: Task, tilt_rad: Array, shift_mm: Array, first_rad: Array, branc
     """Shapes (n, q): `tilt_rad` (n, q, 2) of the end against the axis, `shift_mm` (n, q, 3) of the tip from the goal;
     for two bends the first deflection (n, q) and which of the two second ones (n, q, +1 or -1), else not looked at."""
     end = _tilted(task, tilt_rad)
-    reach = [_span(b.radius_mm.low, b.radius_mm.high) for b in task.catheter.bends]
-    advance = (0.0, task.longest_advance_mm)
     way = task.goal + shift_mm - task.start[:, None, :]
     if len(task.catheter.bends) == 1:
-        return _one(task, end, way, advance, reach[0])
-    return _two(task, end, way, advance, (reach[0], reach[1]), first_rad, branch)
+        return _one(task, end, way)
+    turn, azimuth = turn_and_azimuth(task, end)
+    t1 = np.clip(first_rad, 0.0, np.deg2rad(task.catheter.bends[0].deflection_deg.high))
+    return _two(task, azimuth, t1, _second(task, turn, t1, branch), way)
 
 
-def _span(low: float, high: float) -> tuple[float, float]:
-    return low, high
+def shapes_by_bends(task: Task, azimuth_rad: Array, first_rad: Array, second_rad: Array, shift_mm: Array) -> Shapes:
+    """Shapes (n, q) of two bends told by both deflections and the azimuth of the end about the forward direction, from
+    the task's side: smooth also where the two second deflections that give one end are nearly the same."""
+    way = task.goal + shift_mm - task.start[:, None, :]
+    one, two = (np.deg2rad(b.deflection_deg.high) for b in task.catheter.bends)
+    return _two(task, azimuth_rad, np.clip(first_rad, 0.0, one), np.clip(second_rad, -two, two), way)
 
 
 def _tilted(task: Task, tilt_rad: Array) -> Array:
@@ -121,16 +125,17 @@ def _tilted(task: Task, tilt_rad: Array) -> Array:
     return np.asarray(np.cos(tau)[..., None] * a + k * out)
 
 
-def _azimuth(task: Task, end: Array) -> tuple[Array, Array]:
+def turn_and_azimuth(task: Task, end: Array) -> tuple[Array, Array]:
     """Turn of `end` (n, q, 3) from the forward direction, and its angle about it from the side (rad)."""
     f, s, u = task.forward[:, None], task.side[:, None], task.up[:, None]
     x, y, z = dot(end, s), dot(end, u), dot(end, f)
     return np.arctan2(np.hypot(x, y), z), np.arctan2(y, x)
 
 
-def _one(task: Task, end: Array, way: Array, advance: tuple[float, float], radius: tuple[float, float]) -> Shapes:
+def _one(task: Task, end: Array, way: Array) -> Shapes:
     bend = task.catheter.bends[0]
-    turn, plane = _azimuth(task, end)
+    advance, radius = (0.0, task.longest_advance_mm), (bend.radius_mm.low, bend.radius_mm.high)
+    turn, plane = turn_and_azimuth(task, end)
     turn = np.minimum(turn, np.deg2rad(bend.deflection_deg.high))
     f = np.broadcast_to(task.forward[:, None], end.shape)
     normal = np.cos(plane)[..., None] * task.side[:, None] + np.sin(plane)[..., None] * task.up[:, None]
@@ -144,30 +149,30 @@ def _one(task: Task, end: Array, way: Array, advance: tuple[float, float], radiu
     return _finished(task, out, plane, turn[..., None], r[..., None], f[..., None, :], normal[..., None, :], end, run)
 
 
-def _two(
-    task: Task, end: Array, way: Array, advance: tuple[float, float],
-    radii: tuple[tuple[float, float], tuple[float, float]], first_rad: Array, branch: Array,
-) -> Shapes:
-    one, two = task.catheter.bends
-    between = np.deg2rad(two.plane_deg.value)
-    cb, sb = np.cos(between), np.sin(between)
-    turn, azimuth = _azimuth(task, end)
-    t1 = np.clip(first_rad, 0.0, np.deg2rad(one.deflection_deg.high))
-    c1, s1 = np.cos(t1), np.sin(t1)
-    # turn of the end: cos t1 cos t2 - sin t1 sin t2 cos(between) = cos(turn), solved for t2
-    a, b = c1, -s1 * cb
-    size = np.hypot(a, b)
-    share = np.clip(np.cos(turn) / np.maximum(size, 1e-12), -1.0, 1.0)
+def _second(task: Task, turn: Array, t1: Array, branch: Array) -> Array:
+    """Second deflection that, after the first, turns the end so far from the forward direction:
+    cos t1 cos t2 - sin t1 sin t2 cos(between) = cos(turn)."""
+    between = np.deg2rad(task.catheter.bends[1].plane_deg.value)
+    a, b = np.cos(t1), -np.sin(t1) * np.cos(between)
+    share = np.clip(np.cos(turn) / np.maximum(np.hypot(a, b), 1e-12), -1.0, 1.0)
     t2 = np.arctan2(b, a) + branch * np.arccos(share)
     t2 = (t2 + np.pi) % (2 * np.pi) - np.pi
-    most = np.deg2rad(two.deflection_deg.high)
-    t2 = np.clip(t2, -most, most)
+    most = np.deg2rad(task.catheter.bends[1].deflection_deg.high)
+    return np.clip(t2, -most, most)
+
+
+def _two(task: Task, azimuth: Array, t1: Array, t2: Array, way: Array) -> Shapes:
+    one, two = task.catheter.bends
+    radii = (one.radius_mm.low, one.radius_mm.high), (two.radius_mm.low, two.radius_mm.high)
+    between = np.deg2rad(two.plane_deg.value)
+    cb, sb = np.cos(between), np.sin(between)
+    c1, s1 = np.cos(t1), np.sin(t1)
     c2, s2 = np.cos(t2), np.sin(t2)
     # in the frame of the first bend (side, up, forward), then turned about the forward direction to where it should be
     ex, ey = c2 * s1 + s2 * cb * c1, s2 * sb
     plane = azimuth - np.arctan2(ey, ex)
     cp, sp = np.cos(plane)[..., None], np.sin(plane)[..., None]
-    f = np.broadcast_to(task.forward[:, None], end.shape)
+    f = np.broadcast_to(task.forward[:, None], (*t1.shape, 3))
     n1 = cp * task.side[:, None] + sp * task.up[:, None]
     square = cp * task.up[:, None] - sp * task.side[:, None]
     mid = c1[..., None] * f + s1[..., None] * n1
@@ -177,7 +182,7 @@ def _two(
     way = way - task.catheter.straight_distal_mm.value * end
     u1 = s1[..., None] * f + (1 - c1)[..., None] * n1
     u2 = np.abs(s2)[..., None] * mid + (1 - c2)[..., None] * n2
-    out, r1, r2, _ = two_bends(way, f, u1, u2, advance, radii)
+    out, r1, r2, _ = two_bends(way, f, u1, u2, (0.0, task.longest_advance_mm), radii)
     run = out[..., None] * f + r1[..., None] * u1 + r2[..., None] * u2
     return _finished(
         task, out, plane, np.stack([t1, t2], axis=-1), np.stack([r1, r2], axis=-1), np.stack([f, mid], axis=-2),

@@ -8,7 +8,6 @@ so far, over the few unknowns that closed forms leave (see reach_shapes); the sa
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,14 +17,15 @@ from septal_planner.geometry.frames import unit_vector
 from septal_planner.puncture import arc_chain
 from septal_planner.puncture.body_clearance import BodyRoom
 from septal_planner.puncture.catheters import SteerableCatheter
-from septal_planner.puncture.reach_shapes import Shapes, Task, shapes
+from septal_planner.puncture.reach_shapes import Shapes, Task, shapes, shapes_by_bends, turn_and_azimuth
 
 Array = NDArray[np.float64]
-Search = Callable[[Shapes], Array]
 
 # a degree of tilt beyond the allowed counts as the way a straight end of 15 mm swings by it
 MM_PER_DEGREE = 0.25
 STEP_MM = 0.5        # between the places where the clearance is told
+SEARCH_SAMPLES = 40  # along a chain while searching
+SEARCH_MARGIN_MM = 0.01  # kept there, so that what the finer look finds is within the limit still
 LARGEST_TILT_RAD = np.deg2rad(60.0)
 
 
@@ -141,7 +141,7 @@ def solve_reach(
         hit = np.flatnonzero(clearance < asked.clearance_mm)
         if len(hit):
             part = task.at(hit)
-            freed = _clear_of_walls(part, asked, room, _rows(best, hit), keys[hit])
+            freed = _clear_of_walls(part, asked, room, keys[hit])
             clearance[hit] = _clearance(room, freed.chains(part), catheter, None)
             best = _put(best, hit, freed)
         clearance = np.where(np.isfinite(clearance), clearance, np.nan)
@@ -166,44 +166,60 @@ def _key(found: Shapes, limits: ReachLimits, clearance: Array | None = None, mar
 
 @dataclass(frozen=True)
 class _Trials:
-    """Unknowns of q shapes for each of n crossings: see reach_shapes.shapes."""
+    """Unknowns (n, q, 6) of q shapes for each of n crossings: two of the end, three of the tip's shift (mm), the first
+    deflection (rad); see reach_shapes. `by_bends`: the end's two are its azimuth and the second deflection, else its
+    tilt against the axis (rad). `branch` (n, q) tells the second deflection where the end's two do not."""
 
-    tilt: NDArray[np.float64]    # (n, q, 2)
-    shift: NDArray[np.float64]   # (n, q, 3)
-    first: NDArray[np.float64]   # (n, q)
-    branch: NDArray[np.float64]  # (n, q)
+    unknowns: NDArray[np.float64]
+    branch: NDArray[np.float64]
+    by_bends: bool = False
 
     def shapes(self, task: Task) -> Shapes:
-        return shapes(task, self.tilt, self.shift, self.first, self.branch)
+        x = self.unknowns
+        if self.by_bends:
+            return shapes_by_bends(task, x[..., 0], x[..., 5], x[..., 1], x[..., 2:5])
+        return shapes(task, x[..., :2], x[..., 2:5], x[..., 5], self.branch)
 
-    def take(self, column: NDArray[np.intp]) -> _Trials:
-        row = np.arange(len(column))
-        return _Trials(*(np.asarray(v)[row, column][:, None] for v in (self.tilt, self.shift, self.first, self.branch)))
+    def told_by_bends(self, task: Task) -> _Trials:
+        """The same shapes of two bends."""
+        found = self.shapes(task)
+        azimuth, deflection = turn_and_azimuth(task, found.end)[1], found.deflection_rad
+        ends = np.stack([azimuth, deflection[..., 1]], axis=-1)
+        unknowns = np.concatenate([ends, self.unknowns[..., 2:5], deflection[..., :1]], axis=-1)
+        return _Trials(unknowns, self.branch, by_bends=True)
 
-    def rows(self, index: NDArray[np.intp] | NDArray[np.bool_]) -> _Trials:
-        return _Trials(self.tilt[index], self.shift[index], self.first[index], self.branch[index])
+    def take(self, columns: NDArray[np.intp]) -> _Trials:
+        """Those in the columns (n, k)."""
+        row = np.arange(len(columns))[:, None]
+        return _Trials(self.unknowns[row, columns], self.branch[row, columns], self.by_bends)
+
+    def regrouped(self, size: int) -> _Trials:
+        """The same in order, `size` to a row."""
+        return _Trials(self.unknowns.reshape(-1, size, 6), self.branch.reshape(-1, size), self.by_bends)
 
 
-def _grid(task: Task, tilts_deg: ArrayLike, around: int, firsts: int) -> _Trials:
-    """Every tilt in so many directions, with so many first deflections on both branches where there are two bends."""
+def _grid(task: Task, tilts_deg: ArrayLike, around: int, firsts: int) -> tuple[_Trials, NDArray[np.intp]]:
+    """Every tilt in so many directions, with so many first deflections on both branches where there are two bends; and
+    the group (q,) of each: trials of one group are alike, so that the best of each is worth following."""
     tau = np.deg2rad(np.asarray(tilts_deg, dtype=np.float64))
     psi = np.arange(around) * 2 * np.pi / around
     flat = [np.zeros((1, 2))] if (tau == 0).any() else []
     flat += [np.stack([t * np.cos(psi + 0.3 * i), t * np.sin(psi + 0.3 * i)], axis=-1)
              for i, t in enumerate(tau) if t > 0]
     tilt = np.concatenate(flat)
+    toward = np.floor(np.arctan2(tilt[:, 1], tilt[:, 0]) / (np.pi / 2) + 0.5).astype(np.intp) % 4
     if len(task.catheter.bends) == 1:
-        first, branch = np.zeros(len(tilt)), np.ones(len(tilt))
+        first, branch, group = np.zeros(len(tilt)), np.ones(len(tilt)), toward
     else:
         angles = np.linspace(0.0, np.deg2rad(task.catheter.bends[0].deflection_deg.high), firsts)
         both = np.stack(np.meshgrid(angles, [1.0, -1.0], indexing="ij"), axis=-1).reshape(-1, 2)
+        third = np.minimum(3 * np.repeat(np.arange(firsts), 2) // firsts, 2) + 3 * (both[:, 1] > 0)
         first, branch = np.tile(both, (len(tilt), 1)).T
+        group = np.tile(third, len(tilt))
         tilt = np.repeat(tilt, len(both), axis=0)
     n, q = len(task.start), len(tilt)
-    return _Trials(
-        np.broadcast_to(tilt, (n, q, 2)), np.zeros((n, q, 3)), np.broadcast_to(first, (n, q)),
-        np.broadcast_to(branch, (n, q)),
-    )
+    unknowns = np.concatenate([tilt, np.zeros((q, 3)), first[:, None]], axis=1)
+    return _Trials(np.broadcast_to(unknowns, (n, q, 6)), np.broadcast_to(branch, (n, q))), group
 
 
 def _spread(count: int, size: int, level: int) -> Array:
@@ -217,57 +233,97 @@ def _spread(count: int, size: int, level: int) -> Array:
     return np.asarray(np.concatenate([np.zeros((1, size)), 2 * ((0.5 + at * step) % 1.0) - 1]))
 
 
-def _around(task: Task, best: _Trials, width: tuple[float, float, float], count: int, level: int) -> _Trials:
-    """Trials about the best so far, within `width` of tilt (rad), shift (mm) and first deflection (rad)."""
-    two = len(task.catheter.bends) == 2
-    offsets = _spread(count, 6 if two else 5, level)
-    tilt = best.tilt + width[0] * offsets[:, :2]
-    if width[0] > 0:  # some with the tilt only shrunk, and none at all
-        tilt[:, 1::6] = best.tilt * (1 - 0.5 * np.abs(offsets[1::6, :1]) * width[0] / LARGEST_TILT_RAD)
-        tilt[:, -1] = 0.0
-    first = best.first + (width[2] * offsets[:, 5] if two else 0.0) + np.zeros(count)
-    return _Trials(
-        tilt, best.shift + width[1] * offsets[:, 2:5], first, np.broadcast_to(best.branch, first.shape),
-    )
+def _around(best: _Trials, width: Array, last: Array, count: int, level: int) -> _Trials:
+    """Trials about the best so far (n, 1): within `width` (n, 1, 6) of it, and on along the `last` step (n, 1, 6)."""
+    free = np.flatnonzero(width[0, 0] > 0)
+    offsets = np.zeros((count, 6))
+    offsets[:, free] = _spread(count, len(free), level)
+    unknowns = best.unknowns + width * offsets
+    unknowns[:, 1:3] = best.unknowns + last * np.array([[0.7], [1.6]])
+    if width[..., 0].max() > 0 and not best.by_bends:
+        # some with the tilt only shrunk, and one without any: there the least tilt lies, if anywhere
+        less = np.minimum(1.0, width[..., :2] / np.deg2rad(10.0)) * np.abs(offsets[3::6, free[-1:]])
+        unknowns[:, 3::6, :2] = best.unknowns[..., :2] * (1 - less)
+        unknowns[:, -1, :2] = 0.0
+    return _Trials(unknowns, np.broadcast_to(best.branch, unknowns.shape[:2]), best.by_bends)
 
 
 # ----------------------------------------------------------------------------------------------------------------------
 # searches
 
 
-def _refine(
-    task: Task, limits: ReachLimits, best: _Trials, width: tuple[float, float, float], *, levels: int, count: int,
-    shrink: float,
-) -> _Trials:
-    for level in range(levels):
-        trials = _around(task, best, width, count, level)
-        best = trials.take(np.argmin(_key(trials.shapes(task), limits), axis=1))
-        width = (width[0] * shrink, width[1] * shrink, width[2] * shrink)
-    return best
+@dataclass(frozen=True)
+class _Effort:
+    """Where a search begins and how it narrows: a grid of tilts (deg), directions and first deflections; then rounds of
+    (levels, trials each, best starts kept) about the best, within a width of end (deg), shift (share of the offset
+    allowed) and first deflection (deg) that narrows where a level brings nothing better."""
+
+    tilts_deg: tuple[float, ...]
+    around: int
+    firsts: int
+    width: tuple[float, float, float]
+    rounds: tuple[tuple[int, int, int], ...]
+    by_bends: bool = False
+
+
+# by the number of bends
+_ON_AXIS = _Effort((0.0,), 1, 37, (0.0, 0.0, 4.0), ((4, 9, 6), (9, 9, 1)))
+_NO_WALLS = (
+    _Effort((1, 2, 3.5, 5, 7, 9, 12, 15, 18, 22, 27, 33, 40, 50), 18, 1, (6.0, 0.0, 0.0), ((5, 20, 4), (16, 24, 2))),
+    _Effort((3, 7, 12, 18, 26, 36, 48), 8, 9, (9.0, 0.0, 9.0), ((8, 20, 6), (16, 24, 3), (30, 24, 1)), by_bends=True),
+)
+_ON_AXIS_CLEAR = _Effort((0.0,), 1, 19, (0.0, 1.0, 6.0), ((5, 16, 6), (9, 20, 1)))
+_WITH_WALLS = (
+    _Effort((0, 3, 6, 10, 15, 21, 28, 38), 8, 1, (8.0, 1.0, 0.0), ((6, 24, 4), (16, 24, 1))),
+    _Effort((0, 5, 11, 19, 30), 6, 7, (10.0, 1.0, 12.0), ((6, 24, 6), (8, 24, 2), (16, 24, 1)), by_bends=True),
+)
+WIDER, NARROWER = 1.2, 0.6
+
+
+def _search(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort) -> Shapes:
+    """The best shapes (n, 1) found with so much effort."""
+    trials, group = _grid(task, effort.tilts_deg, effort.around, effort.firsts)
+    keys = _keys(task, limits, room, trials, None)
+    n = len(task.start)
+    end, shift, first = np.deg2rad(effort.width[0]), effort.width[1] * limits.offset_mm, np.deg2rad(effort.width[2])
+    width = np.broadcast_to([end, end, shift, shift, shift, first], (n, len(np.unique(group)), 6))
+    columns = np.stack(
+        [np.flatnonzero(group == g)[np.argmin(keys[:, group == g], axis=1)] for g in np.unique(group)], axis=1
+    )
+    held = np.take_along_axis(keys, columns, axis=1)
+    best = trials.take(columns)
+    if effort.by_bends:
+        best = best.told_by_bends(task)
+    last = np.zeros(width.shape)
+    level = 0
+    for levels, count, keep in effort.rounds:
+        columns = np.argsort(held, axis=1, kind="stable")[:, :keep]
+        kept = columns.shape[1]
+        part = task.at(np.repeat(np.arange(n), kept))
+        held, best = np.take_along_axis(held, columns, axis=1).reshape(-1, 1), best.take(columns).regrouped(1)
+        width, last = (np.take_along_axis(v, columns[..., None], axis=1).reshape(-1, 1, 6) for v in (width, last))
+        for level in range(level, level + levels):
+            around = _around(best, width, last, count, level)
+            keys = _keys(part, limits, room, around, held)
+            column = np.argmin(keys, axis=1)[:, None]
+            held, moved = np.take_along_axis(keys, column, axis=1), around.take(column)
+            better = (column > 0)[..., None]
+            last = np.where(better, moved.unknowns - best.unknowns, last * NARROWER)
+            width, best = width * np.where(better, WIDER, NARROWER), moved
+        level += 1
+        held, best = held.reshape(n, kept), best.regrouped(kept)
+        width, last = width.reshape(n, kept, 6), last.reshape(n, kept, 6)
+    return best.take(np.argmin(held, axis=1)[:, None]).shapes(task)
 
 
 def _without_walls(task: Task, limits: ReachLimits) -> tuple[Shapes, Array]:
-    """The best shapes (n, 1) when the walls do not count, and their trials' keys."""
-    two = len(task.catheter.bends) == 2
-    on_axis = _grid(task, [0.0], 1, 37)
-    best = on_axis.take(np.argmin(_key(on_axis.shapes(task), limits), axis=1))
-    if two:
-        best = _refine(task, limits, best, (0.0, 0.0, np.deg2rad(4.0)), levels=10, count=9, shrink=0.5)
-    found = best.shapes(task)
+    """The best shapes (n, 1) when the walls do not count, and their keys (n,)."""
+    found = _search(task, limits, None, _ON_AXIS)
     keys = _key(found, limits)[:, 0]
     todo = np.flatnonzero(keys >= 1000.0)
     if len(todo):
         part = task.at(todo)
-        if two:
-            coarse = _grid(part, [3, 7, 12, 18, 26, 36, 48], 8, 9)
-        else:
-            coarse = _grid(part, [1, 2, 3.5, 5, 7, 9, 12, 15, 18, 22, 27, 33, 40, 50], 18, 1)
-        first = coarse.take(np.argmin(_key(coarse.shapes(part), limits), axis=1))
-        refined = _refine(
-            part, limits, first, (np.deg2rad(6.0), 0.0, np.deg2rad(8.0)), levels=16 if two else 14,
-            count=32 if two else 24, shrink=0.65,
-        )
-        better = refined.shapes(part)
+        better = _search(part, limits, None, _NO_WALLS[len(task.catheter.bends) - 1])
         new = _key(better, limits)[:, 0]
         gain = new < keys[todo]
         found = _put(found, todo[gain], _rows(better, np.flatnonzero(gain)))
@@ -275,53 +331,35 @@ def _without_walls(task: Task, limits: ReachLimits) -> tuple[Shapes, Array]:
     return found, keys
 
 
-def _clear_of_walls(task: Task, limits: ReachLimits, room: BodyRoom, seen: Shapes, keys: Array) -> Shapes:
-    """The best shapes (n, 1) that keep clear, or those that fall short by least."""
-    two = len(task.catheter.bends) == 2
-    trials = _grid(task, [0, 4, 8, 13, 20, 32], 8, 9) if not two else _grid(task, [0, 6, 14, 25], 6, 7)
-    best = trials.take(_choose(task, limits, room, trials, None, 32, 0.02)[0])
-    width = (np.deg2rad(8.0), limits.offset_mm, np.deg2rad(12.0))
-    held: Array | None = None
-    for level in range(15):
-        samples, margin = (32, 0.02) if level < 8 else (96, 0.005)
-        if level == 8:
-            held = None
-        around = _around(task, best, width, 28 if two else 24, level)
-        column, held = _choose(task, limits, room, around, held, samples, margin)
-        best = around.take(column)
-        width = (width[0] * 0.65, width[1] * 0.65, width[2] * 0.65)
-    return best.shapes(task)
-
-
-def _choose(
-    task: Task, limits: ReachLimits, room: BodyRoom, trials: _Trials, held: Array | None, samples: int, margin_mm: float
-) -> tuple[NDArray[np.intp], Array]:
-    """Column (n,) of the best trial and its key (n,). The clearance is looked at only where the rest could still
-    be better than `held`, the key of the first column (None: not known)."""
+def _keys(task: Task, limits: ReachLimits, room: BodyRoom | None, trials: _Trials, held: Array | None) -> Array:
+    """Keys (n, q) of trials. With a room the clearance is looked at only where the rest could still be better than
+    `held` (n, 1), the key of the first column (None: not known); infinite where it was not."""
     found = trials.shapes(task)
     least = _key(found, limits)
+    if room is None:
+        return least
     keys = np.full(least.shape, np.inf)
     if held is None:
-        # nothing known yet: in two rounds, the better halves first
-        half = np.median(least, axis=1, keepdims=True)
-        _fill(task, limits, room, found, least <= half, keys, samples, margin_mm)
-        held = keys.min(axis=1)
+        wanted = least <= np.median(least, axis=1, keepdims=True)  # the better half tells what is worth looking at
+        _fill(task, limits, room, found, wanted, keys)
+        held = keys.min(axis=1, keepdims=True)
+        wanted = (least < held) & ~wanted
     else:
-        keys[:, 0] = held
-    _fill(task, limits, room, found, (least < held[:, None]) & ~np.isfinite(keys), keys, samples, margin_mm)
-    column = np.argmin(keys, axis=1)
-    return column, np.asarray(keys[np.arange(len(column)), column])
+        keys[:, :1] = held
+        wanted = least < held
+        wanted[:, 0] = False
+    _fill(task, limits, room, found, wanted, keys)
+    return keys
 
 
 def _fill(
-    task: Task, limits: ReachLimits, room: BodyRoom, found: Shapes, wanted: NDArray[np.bool_], keys: Array, samples: int,
-    margin_mm: float,
+    task: Task, limits: ReachLimits, room: BodyRoom, found: Shapes, wanted: NDArray[np.bool_], keys: Array
 ) -> None:
     if not wanted.any():
         return
     clear = np.full(keys.shape, np.inf)
-    clear[wanted] = _clearance(room, found.chains(task, wanted), task.catheter, samples)
-    keys[wanted] = _key(found, limits, clear, margin_mm)[wanted]
+    clear[wanted] = _clearance(room, found.chains(task, wanted), task.catheter, SEARCH_SAMPLES)
+    keys[wanted] = _key(found, limits, clear, SEARCH_MARGIN_MM)[wanted]
 
 
 def _clearance(room: BodyRoom, chains: arc_chain.Chains, catheter: SteerableCatheter, samples: int | None) -> Array:
