@@ -8,7 +8,7 @@ so far, over the few unknowns that closed forms leave (see reach_shapes); the sa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,7 +26,7 @@ MM_PER_DEGREE = 0.25
 STEP_MM = 0.5        # between the places where the clearance is told
 SEARCH_SAMPLES = 40  # along a chain while searching
 SEARCH_MARGIN_MM = 0.01  # kept there, so that what the finer look finds is within the limit still
-LARGEST_TILT_RAD = np.deg2rad(60.0)
+NO_TILT_DEG = 0.01
 
 
 @dataclass(frozen=True)
@@ -134,14 +134,14 @@ def solve_reach(
     goal = np.asarray(goal_lps, dtype=np.float64)
     task = Task.of(start, forward, goal, unit_vector(axis), catheter, asked.advance_mm)
 
-    best, keys = _without_walls(task, asked)
+    best = _without_walls(task, asked)
     clearance = np.full(len(start), np.nan)
     if room is not None:
         clearance = _clearance(room, best.chains(task), catheter, None)
         hit = np.flatnonzero(clearance < asked.clearance_mm)
         if len(hit):
             part = task.at(hit)
-            freed = _clear_of_walls(part, asked, room, keys[hit])
+            freed = _clear_of_walls(part, asked, room)
             clearance[hit] = _clearance(room, freed.chains(part), catheter, None)
             best = _put(best, hit, freed)
         clearance = np.where(np.isfinite(clearance), clearance, np.nan)
@@ -267,7 +267,7 @@ class _Effort:
 
 
 # by the number of bends
-_ON_AXIS = _Effort((0.0,), 1, 37, (0.0, 0.0, 4.0), ((4, 9, 6), (9, 9, 1)))
+_ON_AXIS = _Effort((0.0,), 1, 73, (0.0, 0.0, 4.0), ((4, 9, 6), (9, 9, 1)))
 _NO_WALLS = (
     _Effort((1, 2, 3.5, 5, 7, 9, 12, 15, 18, 22, 27, 33, 40, 50), 18, 1, (6.0, 0.0, 0.0), ((5, 20, 4), (16, 24, 2))),
     _Effort((3, 7, 12, 18, 26, 36, 48), 8, 9, (9.0, 0.0, 9.0), ((8, 20, 6), (16, 24, 3), (30, 24, 1)), by_bends=True),
@@ -316,19 +316,33 @@ def _search(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Eff
     return best.take(np.argmin(held, axis=1)[:, None]).shapes(task)
 
 
-def _without_walls(task: Task, limits: ReachLimits) -> tuple[Shapes, Array]:
-    """The best shapes (n, 1) when the walls do not count, and their keys (n,)."""
-    found = _search(task, limits, None, _ON_AXIS)
+def _without_walls(task: Task, limits: ReachLimits) -> Shapes:
+    """The best shapes (n, 1) when the walls do not count."""
+    found = _search(task, replace(limits, tilt_deg=0.0), None, _ON_AXIS)
     keys = _key(found, limits)[:, 0]
-    todo = np.flatnonzero(keys >= 1000.0)
+    todo = np.flatnonzero((keys >= 1000.0) | (found.tilt_deg[:, 0] > NO_TILT_DEG))
     if len(todo):
         part = task.at(todo)
         better = _search(part, limits, None, _NO_WALLS[len(task.catheter.bends) - 1])
         new = _key(better, limits)[:, 0]
         gain = new < keys[todo]
         found = _put(found, todo[gain], _rows(better, np.flatnonzero(gain)))
-        keys[todo[gain]] = new[gain]
-    return found, keys
+    return found
+
+
+def _clear_of_walls(task: Task, limits: ReachLimits, room: BodyRoom) -> Shapes:
+    """The best shapes (n, 1) that keep clear, or fall short by least."""
+    found = _search(task, replace(limits, tilt_deg=0.0), room, _ON_AXIS_CLEAR)
+    clear = _clearance(room, found.chains(task), task.catheter, SEARCH_SAMPLES)[:, None]
+    keys = _key(found, limits, clear)[:, 0]
+    todo = np.flatnonzero((keys >= 1000.0) | (found.tilt_deg[:, 0] > NO_TILT_DEG))
+    if len(todo):
+        part = task.at(todo)
+        tilted = _search(part, limits, room, _WITH_WALLS[len(task.catheter.bends) - 1])
+        clear = _clearance(room, tilted.chains(part), task.catheter, SEARCH_SAMPLES)[:, None]
+        gain = _key(tilted, limits, clear)[:, 0] < keys[todo]
+        found = _put(found, todo[gain], _rows(tilted, np.flatnonzero(gain)))
+    return found
 
 
 def _keys(task: Task, limits: ReachLimits, room: BodyRoom | None, trials: _Trials, held: Array | None) -> Array:
