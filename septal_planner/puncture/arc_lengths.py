@@ -29,7 +29,7 @@ def one_bend(
     """Advance, radius and squared miss (...,) of one bend.
 
     The goal lies `along` the first direction, `across` toward the bend and the root of `aside_sq` out of its plane
-    (mm, seen from the start, the straight end taken off); the bend gets `sine` along and `rise` across per mm of radius.
+    (mm, seen from the start, the straight end taken off); per mm of radius the bend gets `sine` along, `rise` across.
     """
     norm = sine * sine + rise * rise
     tries = [

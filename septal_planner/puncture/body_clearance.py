@@ -9,9 +9,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
-from septal_planner.anatomy.annulus import Annulus, height_mm
+from septal_planner.anatomy.annulus import Annulus
 from septal_planner.geometry import curves, planes
-from septal_planner.geometry.frames import apply_affine, spacing_mm
+from septal_planner.geometry.frames import apply_affine, spacing_mm, unit_vector
 from septal_planner.geometry.shapes import DistanceField
 
 Array = NDArray[np.float64]
@@ -21,6 +21,8 @@ NEAR_ENTRY_MM = 10.0
 OPENING_MM = 3.0    # above and below the saddle
 RIDGE_MM = 15.0     # wall so near the appendage's landmark is called its ridge
 BELOW_VALVE_MM = 12.0
+MOUTH_MM = 20.0      # the widest half width of a cava's mouth
+SQUARE = 0.7         # cosine to the axis of an outline that is a mouth's, not a wall's
 FARTHEST_MM = 15.0  # room beyond this is told as no more than the chamber's own field has
 
 
@@ -68,7 +70,7 @@ class BodyRoom:
             share = h[row, column] / (h[row, column] - g[row, column])
             edge = w[row, column] + share * (v[row, column] - w[row, column])
             part = out[:, here]
-            part[row, column] = np.minimum(part[row, column], edge)
+            np.minimum.at(part, (row, column), edge)
         return out
 
     def clearance_mm(self, points_lps: ArrayLike, entry_lps: ArrayLike, outer_diameter_mm: float) -> Array:
@@ -121,50 +123,105 @@ class BodyRoom:
 
 def body_room(
     chamber: DistanceField, annulus: Annulus, *, aorta: DistanceField | None = None, name: str = "left_atrium",
-    appendage_lps: ArrayLike | None = None,
+    appendage_lps: ArrayLike | None = None, mouth_lps: ArrayLike | None = None, mouth_axis: ArrayLike | None = None,
 ) -> BodyRoom:
     """The room in a chamber whose blood ends at the valve's opening too: there, where no wall is, the distance is that
-    to the wall around. Everywhere else it is the chamber's own."""
-    wall = _without_opening(chamber, annulus)
-    point = None if appendage_lps is None else np.asarray(appendage_lps, dtype=np.float64).reshape(-1, 3).mean(axis=0)
-    return BodyRoom(wall, aorta, annulus, name, point)
-
-
-def _without_opening(chamber: DistanceField, annulus: Annulus) -> DistanceField:
-    values = chamber.values_mm
+    to the wall around. Likewise at a vessel's mouth cut square to `mouth_axis` (3,) at `mouth_lps` (3,), by which the
+    catheter comes in. Everywhere else it is the chamber's own."""
     step = float(spacing_mm(chamber.lps_from_index).max())
-    frame = np.stack(planes.plane_axes(annulus.normal_lps), axis=1)
-    hinge_uv = ((annulus.curve_lps - annulus.center_lps) @ frame)[::8]
-    depth_mm = annulus.saddle_height_mm / 2 + OPENING_MM
+    outline, slope = _outline(chamber, step)
+    openings: list[_ValveOpening | _MouthOpening] = [_ValveOpening.of(annulus)]
+    if mouth_lps is not None and mouth_axis is not None:
+        openings.append(_MouthOpening(np.asarray(mouth_lps, dtype=np.float64), unit_vector(mouth_axis)))
+    is_open = np.stack([o.holds(outline, slope) for o in openings])
+    rims = [o.edge_lps for o in openings if len(o.edge_lps)]
+    wall = cKDTree(np.concatenate([outline[~is_open.any(axis=0)], *rims]))
+    values = chamber.values_mm.copy()
+    for opening, any_there in zip(openings, np.any(is_open, axis=1).tolist(), strict=True):
+        if any_there:
+            _take_out(values, chamber, opening, wall, step)
+    point = None if appendage_lps is None else np.asarray(appendage_lps, dtype=np.float64).reshape(-1, 3).mean(axis=0)
+    return BodyRoom(DistanceField(values, chamber.lps_from_index), aorta, annulus, name, point)
 
-    outline = _outline(chamber, step)
-    over = curves.inside_closed((outline - annulus.center_lps) @ frame, hinge_uv)
-    opening = over & (np.abs(height_mm(annulus, outline)) <= depth_mm)
-    if not opening.any() or opening.all():
-        return chamber
-    wall = cKDTree(np.concatenate([outline[~opening], annulus.curve_lps]))  # the opening ends at the hinge line
 
-    # voxels whose nearest outline may be the opening: over it, no deeper in the blood than above it
-    box = _box_about(chamber, annulus.curve_lps, FARTHEST_MM)
+@dataclass(frozen=True)
+class _ValveOpening:
+    """Where blood ends without a wall: within the hinge line, near its plane."""
+
+    center_lps: NDArray[np.float64]
+    normal_lps: NDArray[np.float64]   # into the chamber
+    edge_lps: NDArray[np.float64]
+    frame: NDArray[np.float64]
+    depth_mm: float
+
+    @classmethod
+    def of(cls, annulus: Annulus) -> _ValveOpening:
+        frame = np.stack(planes.plane_axes(annulus.normal_lps), axis=1)
+        return cls(annulus.center_lps, annulus.normal_lps, annulus.curve_lps, frame,
+                   annulus.saddle_height_mm / 2 + OPENING_MM)
+
+    @property
+    def radius_mm(self) -> float:
+        return float(np.linalg.norm((self.edge_lps - self.center_lps) @ self.frame, axis=1).max())
+
+    def over(self, points_lps: Array) -> NDArray[np.bool_]:
+        hinge = (self.edge_lps[::8] - self.center_lps) @ self.frame
+        return curves.inside_closed((points_lps - self.center_lps) @ self.frame, hinge)
+
+    def holds(self, outline_lps: Array, slope: Array) -> NDArray[np.bool_]:
+        near = np.abs((outline_lps - self.center_lps) @ self.normal_lps) <= self.depth_mm
+        near[near] = self.over(outline_lps[near])
+        return near
+
+
+@dataclass(frozen=True)
+class _MouthOpening:
+    """A vessel's mouth: outline square to its axis, near the point where the axis enters."""
+
+    center_lps: NDArray[np.float64]
+    normal_lps: NDArray[np.float64]   # into the chamber
+    edge_lps: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 3)))
+    depth_mm: float = OPENING_MM
+    radius_mm: float = MOUTH_MM
+
+    def over(self, points_lps: Array) -> NDArray[np.bool_]:
+        away = points_lps - self.center_lps
+        aside = away - (away @ self.normal_lps)[:, None] * self.normal_lps
+        return np.asarray(np.linalg.norm(aside, axis=1) <= self.radius_mm)
+
+    def holds(self, outline_lps: Array, slope: Array) -> NDArray[np.bool_]:
+        near = np.abs((outline_lps - self.center_lps) @ self.normal_lps) <= self.depth_mm
+        faces = slope @ self.normal_lps < -SQUARE * np.maximum(np.linalg.norm(slope, axis=1), 1e-9)
+        return np.asarray(near & faces & self.over(outline_lps))
+
+
+def _take_out(
+    values: NDArray[np.float32], chamber: DistanceField, opening: _ValveOpening | _MouthOpening, wall: cKDTree,
+    step: float,
+) -> None:
+    """Put into `values` the distance to the wall where the chamber's outline nearest may be the opening."""
+    box = _box_about(chamber, opening.center_lps[None], opening.radius_mm + FARTHEST_MM)
     kji = np.stack(np.meshgrid(*(np.arange(b.start, b.stop) for b in box), indexing="ij"), axis=-1).reshape(-1, 3)
     p = apply_affine(chamber.lps_from_index, kji[:, ::-1].astype(np.float64))
-    own = values[tuple(kji.T)].astype(np.float64)
-    height, uv = height_mm(annulus, p), (p - annulus.center_lps) @ frame
-    inside = (own < 0) & (own > -FARTHEST_MM) & (-own >= height - depth_mm - step)
-    below = (own >= 0) & (height > -BELOW_VALVE_MM) & (height < depth_mm)
-    maybe = (inside | below) & (np.hypot(*uv.T) < 1.3 * np.linalg.norm(hinge_uv, axis=1).max())
-    maybe[below & maybe] = curves.inside_closed(uv[below & maybe], hinge_uv)
-    p, own, kji = p[maybe], own[maybe], kji[maybe]
-    to_wall = wall.query(p)[0]
+    own = chamber.values_mm[tuple(kji.T)].astype(np.float64)
+    away = p - opening.center_lps
+    height = away @ opening.normal_lps
+    aside = np.linalg.norm(away - height[:, None] * opening.normal_lps, axis=1)
+    # over it, no deeper in the blood than above it; or beyond it
+    inside = (own < 0) & (own > -FARTHEST_MM) & (-own >= height - opening.depth_mm - step)
+    below = (own >= 0) & (height > -BELOW_VALVE_MM) & (height < opening.depth_mm)
+    maybe = (inside | below) & (aside < 1.3 * opening.radius_mm)
+    maybe[below & maybe] = opening.over(p[below & maybe])
+    own, kji = own[maybe], kji[maybe]
+    to_wall = wall.query(p[maybe])[0]
     # where the wall is nearest the field itself is the better: the cloud of points errs by their spacing
     opened = to_wall > np.abs(own) + 0.25 * step
-    out = values.copy()
-    out[tuple(kji.T)] = np.where(opened | (own >= 0), -to_wall, own)
-    return DistanceField(out, chamber.lps_from_index)
+    now = values[tuple(kji.T)]
+    values[tuple(kji.T)] = np.minimum(now, np.where(opened | (own >= 0), -to_wall, own))
 
 
-def _outline(chamber: DistanceField, step: float) -> Array:
-    """Points (n, 3) on the surface: voxel centres next to it, moved onto it along the field's slope."""
+def _outline(chamber: DistanceField, step: float) -> tuple[Array, Array]:
+    """Points (n, 3) on the surface (voxel centres next to it, moved onto it along the field's slope) and the slope."""
     k, j, i = np.nonzero(np.abs(chamber.values_mm) < step)
     points = apply_affine(chamber.lps_from_index, np.stack([i, j, k], axis=-1).astype(np.float64))
     h = 0.5 * np.eye(3)
@@ -172,7 +229,7 @@ def _outline(chamber: DistanceField, step: float) -> Array:
     size = np.linalg.norm(slope, axis=1)
     clear = size > 0.3  # not where two walls meet within a voxel
     move = chamber.at(points) / np.maximum(size, 0.3) ** 2 * clear
-    return np.asarray(points - move[:, None] * slope)
+    return np.asarray(points - move[:, None] * slope), np.asarray(slope)
 
 
 def _box_about(chamber: DistanceField, points_lps: Array, margin_mm: float) -> tuple[slice, slice, slice]:

@@ -126,7 +126,8 @@ def load_catheters(path: Path | str | None = None) -> dict[str, SteerableCathete
         table = tomllib.loads(text)
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
         raise InputRefused(
-            f"The catheter file {path} cannot be read ({problem}); correct it, or leave it away to use the one built in."
+            f"The catheter file {path} cannot be read ({problem}); correct it, or leave it away to use the one "
+            "built in."
         ) from problem
     found = {}
     for name, own in table.items():

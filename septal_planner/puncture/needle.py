@@ -39,7 +39,7 @@ class FixedCurve:
 
     def __post_init__(self) -> None:
         if not 0 < self.angle_deg.value < 180:
-            raise ValueError(f"a fixed curve turns by more than 0 and less than 180 degrees, found {self.angle_deg.value}")
+            raise ValueError(f"a fixed curve turns by 0 to 180 degrees, found {self.angle_deg.value:g}")
         if not self.radius_mm.value > 0:
             raise ValueError("the radius of a fixed curve must be above zero")
 
@@ -66,9 +66,9 @@ class Slide:
 
 @dataclass(frozen=True)
 class NeedleApproach:
-    """`path_lps` (n, 3): the sheath's centre line from the inferior vena cava to the target. `clock_hours`: where the
-    needle's pointer is turned, seen from below the table, 12 anterior and 3 to the patient's left. `entry_angle_deg`:
-    crossing direction against the local normal, `entry_angle_mean_deg` against the fossa's mean normal.
+    """The way of the sheath. `path_lps` (n, 3): its centre line from the inferior vena cava to the target.
+    `clock_hours`: where the needle's pointer is turned, seen from below the table, 12 anterior and 3 to the patient's
+    left. `entry_angle_deg`: crossing direction against the local normal, `entry_angle_mean_deg` against the mean one.
     `shaft_from_cava_mm`: how far beside the caval axis the shaft has to run; `least_room_mm`: least distance of the
     centre line to the right atrial wall, negative outside it. None: not assessed, the reason in `not_assessed`."""
 
@@ -139,7 +139,8 @@ def sheath_path(
         bend - shaft * up, up, side, [[0.0, 1 / radius, 0.0]], [[0.0, 0.0, 0.0]], [[shaft, radius * turn, end]]
     )
     count = int(np.ceil(float(chains.total_mm[0]) / PATH_STEP_MM)) + 1
-    return arc_chain.evenly(chains, count)[0][0]
+    path, _ = arc_chain.evenly(chains, count)
+    return np.asarray(path[0])
 
 
 def slide_down(fossa: Fossa, target_lps: ArrayLike, superior_cava_lps: ArrayLike, down_lps: ArrayLike) -> Slide:
@@ -204,7 +205,9 @@ def needle_approach(
         if within.any():
             room = -float(right_atrium.at(path[within]).max())
         else:
-            not_assessed.append("The sheath's room in the right atrium is not assessed, because it runs near the septum.")
+            not_assessed.append(
+                "The sheath's room in the right atrium is not assessed, because all of it there runs near the septum."
+            )
     if superior_cava_lps is None:
         not_assessed.append("The slide down from the superior vena cava is not assessed, because it is not marked.")
     else:

@@ -35,7 +35,8 @@ class Task:
 
     @classmethod
     def of(
-        cls, start: Array, forward: Array, goal: Array, axis: Array, catheter: SteerableCatheter, longest_advance_mm: float
+        cls, start: Array, forward: Array, goal: Array, axis: Array, catheter: SteerableCatheter,
+        longest_advance_mm: float,
     ) -> Task:
         toward = axis - dot(forward, axis[None])[:, None] * forward
         lost = dot(toward, toward) < 1e-16  # the axis lies along: any side will do
@@ -158,7 +159,7 @@ def _second(task: Task, turn: Array, t1: Array, branch: Array) -> Array:
     t2 = np.arctan2(b, a) + branch * np.arccos(share)
     t2 = (t2 + np.pi) % (2 * np.pi) - np.pi
     most = np.deg2rad(task.catheter.bends[1].deflection_deg.high)
-    return np.clip(t2, -most, most)
+    return np.asarray(np.clip(t2, -most, most))
 
 
 def _two(task: Task, azimuth: Array, t1: Array, t2: Array, way: Array) -> Shapes:

@@ -2,13 +2,12 @@
 
 For every crossing point the shape is sought that keeps within the catheter's bends and clear of the walls, and has the
 least tilt against the axis, then the least offset from the device point, among those whose offset is allowed. Where
-there is none, the shape that falls short by least. The search is a fixed sequence of ever finer trials around the best
-so far, over the few unknowns that closed forms leave (see reach_shapes); the same question has the same answer.
+there is none, the shape that falls short by least. See reach_search for how.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,32 +16,19 @@ from septal_planner.geometry.frames import unit_vector
 from septal_planner.puncture import arc_chain
 from septal_planner.puncture.body_clearance import BodyRoom
 from septal_planner.puncture.catheters import SteerableCatheter
-from septal_planner.puncture.reach_shapes import Shapes, Task, shapes, shapes_by_bends, turn_and_azimuth
+from septal_planner.puncture.reach_search import (
+    STEP_MM,
+    ReachLimits,
+    best_clear_of_walls,
+    best_without_walls,
+    clearance_along,
+    put,
+)
+from septal_planner.puncture.reach_shapes import Shapes, Task
+
+__all__ = ["CatheterReach", "ReachLimits", "ReachMap", "reach_of", "solve_reach"]
 
 Array = NDArray[np.float64]
-
-# a degree of tilt beyond the allowed counts as the way a straight end of 15 mm swings by it
-MM_PER_DEGREE = 0.25
-STEP_MM = 0.5        # between the places where the clearance is told
-SEARCH_SAMPLES = 40  # along a chain while searching
-SEARCH_MARGIN_MM = 0.01  # kept there, so that what the finer look finds is within the limit still
-NO_TILT_DEG = 0.01
-
-
-@dataclass(frozen=True)
-class ReachLimits:
-    """What counts as reached: tilt against the axis, offset from the device point, clearance of the body's surface;
-    and the longest straight part pushed out. `flag` "practice value, confirm locally": none has a published source."""
-
-    tilt_deg: float = 20.0
-    offset_mm: float = 3.0
-    clearance_mm: float = 1.0
-    advance_mm: float = 80.0
-    flag: str = "practice value, confirm locally"
-
-    def __post_init__(self) -> None:
-        if min(self.tilt_deg, self.offset_mm, self.clearance_mm) < 0 or not self.advance_mm > 0:
-            raise ValueError("the limits of reach must not be negative, and the longest advance above zero")
 
 
 @dataclass(frozen=True)
@@ -134,276 +120,18 @@ def solve_reach(
     goal = np.asarray(goal_lps, dtype=np.float64)
     task = Task.of(start, forward, goal, unit_vector(axis), catheter, asked.advance_mm)
 
-    best = _without_walls(task, asked)
+    best = best_without_walls(task, asked)
     clearance = np.full(len(start), np.nan)
     if room is not None:
-        clearance = _clearance(room, best.chains(task), catheter, None)
+        clearance = clearance_along(room, best.chains(task), catheter, None)
         hit = np.flatnonzero(clearance < asked.clearance_mm)
         if len(hit):
             part = task.at(hit)
-            freed = _clear_of_walls(part, asked, room)
-            clearance[hit] = _clearance(room, freed.chains(part), catheter, None)
-            best = _put(best, hit, freed)
+            freed = best_clear_of_walls(part, asked, room)
+            clearance[hit] = clearance_along(room, freed.chains(part), catheter, None)
+            best = put(best, hit, freed)
         clearance = np.where(np.isfinite(clearance), clearance, np.nan)
     return _map(task, asked, best, clearance, assessed=room is not None)
-
-
-# ----------------------------------------------------------------------------------------------------------------------
-# what is best
-
-
-def _key(found: Shapes, limits: ReachLimits, clearance: Array | None = None, margin_mm: float = 0.0) -> Array:
-    """What is to be least: below 1000 tilt, then offset, then the ease of the bends; from there on how far it falls
-    short (mm)."""
-    short = np.maximum(found.offset_mm - limits.offset_mm, 0.0)
-    short = short + MM_PER_DEGREE * np.maximum(found.tilt_deg - limits.tilt_deg, 0.0)
-    if clearance is not None:
-        short = short + np.maximum(limits.clearance_mm + margin_mm - clearance, 0.0)
-    ease = 1e-5 * np.abs(found.deflection_rad).sum(axis=-1)
-    good = found.tilt_deg + 1e-3 * found.offset_mm + ease
-    return np.asarray(np.where(short > 1e-9, 1000.0 + short + 1e-4 * good, good))
-
-
-@dataclass(frozen=True)
-class _Trials:
-    """Unknowns (n, q, 6) of q shapes for each of n crossings: two of the end, three of the tip's shift (mm), the first
-    deflection (rad); see reach_shapes. `by_bends`: the end's two are its azimuth and the second deflection, else its
-    tilt against the axis (rad). `branch` (n, q) tells the second deflection where the end's two do not."""
-
-    unknowns: NDArray[np.float64]
-    branch: NDArray[np.float64]
-    by_bends: bool = False
-
-    def shapes(self, task: Task) -> Shapes:
-        x = self.unknowns
-        if self.by_bends:
-            return shapes_by_bends(task, x[..., 0], x[..., 5], x[..., 1], x[..., 2:5])
-        return shapes(task, x[..., :2], x[..., 2:5], x[..., 5], self.branch)
-
-    def told_by_bends(self, task: Task) -> _Trials:
-        """The same shapes of two bends."""
-        found = self.shapes(task)
-        azimuth, deflection = turn_and_azimuth(task, found.end)[1], found.deflection_rad
-        ends = np.stack([azimuth, deflection[..., 1]], axis=-1)
-        unknowns = np.concatenate([ends, self.unknowns[..., 2:5], deflection[..., :1]], axis=-1)
-        return _Trials(unknowns, self.branch, by_bends=True)
-
-    def take(self, columns: NDArray[np.intp]) -> _Trials:
-        """Those in the columns (n, k)."""
-        row = np.arange(len(columns))[:, None]
-        return _Trials(self.unknowns[row, columns], self.branch[row, columns], self.by_bends)
-
-    def regrouped(self, size: int) -> _Trials:
-        """The same in order, `size` to a row."""
-        return _Trials(self.unknowns.reshape(-1, size, 6), self.branch.reshape(-1, size), self.by_bends)
-
-
-def _grid(task: Task, tilts_deg: ArrayLike, around: int, firsts: int) -> tuple[_Trials, NDArray[np.intp]]:
-    """Every tilt in so many directions, with so many first deflections on both branches where there are two bends; and
-    the group (q,) of each: trials of one group are alike, so that the best of each is worth following."""
-    tau = np.deg2rad(np.asarray(tilts_deg, dtype=np.float64))
-    psi = np.arange(around) * 2 * np.pi / around
-    flat = [np.zeros((1, 2))] if (tau == 0).any() else []
-    flat += [np.stack([t * np.cos(psi + 0.3 * i), t * np.sin(psi + 0.3 * i)], axis=-1)
-             for i, t in enumerate(tau) if t > 0]
-    tilt = np.concatenate(flat)
-    toward = np.floor(np.arctan2(tilt[:, 1], tilt[:, 0]) / (np.pi / 2) + 0.5).astype(np.intp) % 4
-    if len(task.catheter.bends) == 1:
-        first, branch, group = np.zeros(len(tilt)), np.ones(len(tilt)), toward
-    else:
-        angles = np.linspace(0.0, np.deg2rad(task.catheter.bends[0].deflection_deg.high), firsts)
-        both = np.stack(np.meshgrid(angles, [1.0, -1.0], indexing="ij"), axis=-1).reshape(-1, 2)
-        third = np.minimum(3 * np.repeat(np.arange(firsts), 2) // firsts, 2) + 3 * (both[:, 1] > 0)
-        first, branch = np.tile(both, (len(tilt), 1)).T
-        group = np.tile(third, len(tilt))
-        tilt = np.repeat(tilt, len(both), axis=0)
-    n, q = len(task.start), len(tilt)
-    unknowns = np.concatenate([tilt, np.zeros((q, 3)), first[:, None]], axis=1)
-    return _Trials(np.broadcast_to(unknowns, (n, q, 6)), np.broadcast_to(branch, (n, q))), group
-
-
-def _spread(count: int, size: int, level: int) -> Array:
-    """(count, size) evenly spread numbers from -1 to 1, others on each level; the first row is zero. An additive
-    recurrence by powers of the generalised golden ratio."""
-    ratio = 2.0
-    for _ in range(50):
-        ratio = (1 + ratio) ** (1 / (size + 1))
-    step = ratio ** -np.arange(1.0, size + 1)
-    at = np.arange(1, count)[:, None] + 97 * level
-    return np.asarray(np.concatenate([np.zeros((1, size)), 2 * ((0.5 + at * step) % 1.0) - 1]))
-
-
-def _around(best: _Trials, width: Array, last: Array, count: int, level: int) -> _Trials:
-    """Trials about the best so far (n, 1): within `width` (n, 1, 6) of it, and on along the `last` step (n, 1, 6)."""
-    free = np.flatnonzero(width[0, 0] > 0)
-    offsets = np.zeros((count, 6))
-    offsets[:, free] = _spread(count, len(free), level)
-    unknowns = best.unknowns + width * offsets
-    unknowns[:, 1:3] = best.unknowns + last * np.array([[0.7], [1.6]])
-    if width[..., 0].max() > 0 and not best.by_bends:
-        # some with the tilt only shrunk, and one without any: there the least tilt lies, if anywhere
-        less = np.minimum(1.0, width[..., :2] / np.deg2rad(10.0)) * np.abs(offsets[3::6, free[-1:]])
-        unknowns[:, 3::6, :2] = best.unknowns[..., :2] * (1 - less)
-        unknowns[:, -1, :2] = 0.0
-    return _Trials(unknowns, np.broadcast_to(best.branch, unknowns.shape[:2]), best.by_bends)
-
-
-# ----------------------------------------------------------------------------------------------------------------------
-# searches
-
-
-@dataclass(frozen=True)
-class _Effort:
-    """Where a search begins and how it narrows: a grid of tilts (deg), directions and first deflections; then rounds of
-    (levels, trials each, best starts kept) about the best, within a width of end (deg), shift (share of the offset
-    allowed) and first deflection (deg) that narrows where a level brings nothing better."""
-
-    tilts_deg: tuple[float, ...]
-    around: int
-    firsts: int
-    width: tuple[float, float, float]
-    rounds: tuple[tuple[int, int, int], ...]
-    by_bends: bool = False
-
-
-# by the number of bends
-_ON_AXIS = _Effort((0.0,), 1, 73, (0.0, 0.0, 4.0), ((4, 9, 6), (9, 9, 1)))
-_NO_WALLS = (
-    _Effort((1, 2, 3.5, 5, 7, 9, 12, 15, 18, 22, 27, 33, 40, 50), 18, 1, (6.0, 0.0, 0.0), ((5, 20, 4), (16, 24, 2))),
-    _Effort((3, 7, 12, 18, 26, 36, 48), 8, 9, (9.0, 0.0, 9.0), ((8, 20, 6), (16, 24, 3), (30, 24, 1)), by_bends=True),
-)
-_ON_AXIS_CLEAR = _Effort((0.0,), 1, 19, (0.0, 1.0, 6.0), ((5, 16, 6), (9, 20, 1)))
-_WITH_WALLS = (
-    _Effort((0, 3, 6, 10, 15, 21, 28, 38), 8, 1, (8.0, 1.0, 0.0), ((6, 24, 4), (16, 24, 1))),
-    _Effort((0, 5, 11, 19, 30), 6, 7, (10.0, 1.0, 12.0), ((6, 24, 6), (8, 24, 2), (16, 24, 1)), by_bends=True),
-)
-WIDER, NARROWER = 1.2, 0.6
-
-
-def _search(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort) -> Shapes:
-    """The best shapes (n, 1) found with so much effort."""
-    trials, group = _grid(task, effort.tilts_deg, effort.around, effort.firsts)
-    keys = _keys(task, limits, room, trials, None)
-    n = len(task.start)
-    end, shift, first = np.deg2rad(effort.width[0]), effort.width[1] * limits.offset_mm, np.deg2rad(effort.width[2])
-    width = np.broadcast_to([end, end, shift, shift, shift, first], (n, len(np.unique(group)), 6))
-    columns = np.stack(
-        [np.flatnonzero(group == g)[np.argmin(keys[:, group == g], axis=1)] for g in np.unique(group)], axis=1
-    )
-    held = np.take_along_axis(keys, columns, axis=1)
-    best = trials.take(columns)
-    if effort.by_bends:
-        best = best.told_by_bends(task)
-    last = np.zeros(width.shape)
-    level = 0
-    for levels, count, keep in effort.rounds:
-        columns = np.argsort(held, axis=1, kind="stable")[:, :keep]
-        kept = columns.shape[1]
-        part = task.at(np.repeat(np.arange(n), kept))
-        held, best = np.take_along_axis(held, columns, axis=1).reshape(-1, 1), best.take(columns).regrouped(1)
-        width, last = (np.take_along_axis(v, columns[..., None], axis=1).reshape(-1, 1, 6) for v in (width, last))
-        for level in range(level, level + levels):
-            around = _around(best, width, last, count, level)
-            keys = _keys(part, limits, room, around, held)
-            column = np.argmin(keys, axis=1)[:, None]
-            held, moved = np.take_along_axis(keys, column, axis=1), around.take(column)
-            better = (column > 0)[..., None]
-            last = np.where(better, moved.unknowns - best.unknowns, last * NARROWER)
-            width, best = width * np.where(better, WIDER, NARROWER), moved
-        level += 1
-        held, best = held.reshape(n, kept), best.regrouped(kept)
-        width, last = width.reshape(n, kept, 6), last.reshape(n, kept, 6)
-    return best.take(np.argmin(held, axis=1)[:, None]).shapes(task)
-
-
-def _without_walls(task: Task, limits: ReachLimits) -> Shapes:
-    """The best shapes (n, 1) when the walls do not count."""
-    found = _search(task, replace(limits, tilt_deg=0.0), None, _ON_AXIS)
-    keys = _key(found, limits)[:, 0]
-    todo = np.flatnonzero((keys >= 1000.0) | (found.tilt_deg[:, 0] > NO_TILT_DEG))
-    if len(todo):
-        part = task.at(todo)
-        better = _search(part, limits, None, _NO_WALLS[len(task.catheter.bends) - 1])
-        new = _key(better, limits)[:, 0]
-        gain = new < keys[todo]
-        found = _put(found, todo[gain], _rows(better, np.flatnonzero(gain)))
-    return found
-
-
-def _clear_of_walls(task: Task, limits: ReachLimits, room: BodyRoom) -> Shapes:
-    """The best shapes (n, 1) that keep clear, or fall short by least."""
-    found = _search(task, replace(limits, tilt_deg=0.0), room, _ON_AXIS_CLEAR)
-    clear = _clearance(room, found.chains(task), task.catheter, SEARCH_SAMPLES)[:, None]
-    keys = _key(found, limits, clear)[:, 0]
-    todo = np.flatnonzero((keys >= 1000.0) | (found.tilt_deg[:, 0] > NO_TILT_DEG))
-    if len(todo):
-        part = task.at(todo)
-        tilted = _search(part, limits, room, _WITH_WALLS[len(task.catheter.bends) - 1])
-        clear = _clearance(room, tilted.chains(part), task.catheter, SEARCH_SAMPLES)[:, None]
-        gain = _key(tilted, limits, clear)[:, 0] < keys[todo]
-        found = _put(found, todo[gain], _rows(tilted, np.flatnonzero(gain)))
-    return found
-
-
-def _keys(task: Task, limits: ReachLimits, room: BodyRoom | None, trials: _Trials, held: Array | None) -> Array:
-    """Keys (n, q) of trials. With a room the clearance is looked at only where the rest could still be better than
-    `held` (n, 1), the key of the first column (None: not known); infinite where it was not."""
-    found = trials.shapes(task)
-    least = _key(found, limits)
-    if room is None:
-        return least
-    keys = np.full(least.shape, np.inf)
-    if held is None:
-        wanted = least <= np.median(least, axis=1, keepdims=True)  # the better half tells what is worth looking at
-        _fill(task, limits, room, found, wanted, keys)
-        held = keys.min(axis=1, keepdims=True)
-        wanted = (least < held) & ~wanted
-    else:
-        keys[:, :1] = held
-        wanted = least < held
-        wanted[:, 0] = False
-    _fill(task, limits, room, found, wanted, keys)
-    return keys
-
-
-def _fill(
-    task: Task, limits: ReachLimits, room: BodyRoom, found: Shapes, wanted: NDArray[np.bool_], keys: Array
-) -> None:
-    if not wanted.any():
-        return
-    clear = np.full(keys.shape, np.inf)
-    clear[wanted] = _clearance(room, found.chains(task, wanted), task.catheter, SEARCH_SAMPLES)
-    keys[wanted] = _key(found, limits, clear, SEARCH_MARGIN_MM)[wanted]
-
-
-def _clearance(room: BodyRoom, chains: arc_chain.Chains, catheter: SteerableCatheter, samples: int | None) -> Array:
-    """Clearance (n,) at so many places along each chain, or half a millimetre apart."""
-    if samples is None:
-        samples = max(2, int(np.ceil(float(chains.total_mm.max()) / STEP_MM)) + 1)
-    out = np.empty(len(chains.start))
-    size = max(1, 400_000 // samples)
-    for lo in range(0, len(out), size):
-        part = arc_chain.some(chains, slice(lo, lo + size))
-        points, _ = arc_chain.evenly(part, samples)
-        out[lo : lo + size] = room.clearance_mm(points, part.start, catheter.outer_diameter_mm.value)
-    return out
-
-
-def _rows(found: Shapes, index: NDArray[np.intp]) -> Shapes:
-    return Shapes(*(np.asarray(getattr(found, name))[index] for name in found.__dataclass_fields__))
-
-
-def _put(found: Shapes, index: NDArray[np.intp], new: Shapes) -> Shapes:
-    fields = []
-    for name in found.__dataclass_fields__:
-        values = np.array(getattr(found, name))
-        values[index] = getattr(new, name)
-        fields.append(values)
-    return Shapes(*fields)
-
-
-# ----------------------------------------------------------------------------------------------------------------------
-# what is told
 
 
 def _map(task: Task, limits: ReachLimits, found: Shapes, clearance: Array, *, assessed: bool) -> ReachMap:
@@ -419,3 +147,57 @@ def _map(task: Task, limits: ReachLimits, found: Shapes, clearance: Array, *, as
         deflection_deg=np.degrees(found.deflection_rad[:, 0]), radius_mm=found.radius_mm[:, 0],
         length_mm=chains.total_mm, chains=chains,
     )
+
+
+def reach_of(
+    found: ReachMap, index: int, *, room: BodyRoom | None = None, length_before_mm: float | None = None
+) -> CatheterReach:
+    """One crossing point of a map in full. `room` as it was solved with; `length_before_mm`: of the catheter from where
+    it enters the body to the crossing point, None where not known."""
+    chain = arc_chain.some(found.chains, slice(index, index + 1))
+    count = max(2, int(np.ceil(float(chain.total_mm[0]) / STEP_MM)) + 1)
+    path = arc_chain.evenly(chain, count)[0][0]
+    width = found.catheter.outer_diameter_mm.value
+    nearest, place = (None, None) if room is None else room.nearest(path, path[0], width)[1:]
+    clearance = None if np.isnan(found.clearance_mm[index]) else float(found.clearance_mm[index])
+    turns, radii = np.abs(found.deflection_deg[index]), found.radius_mm[index]
+    spare = {
+        "tilt_deg": float(found.spare_tilt_deg[index]),
+        "offset_mm": float(found.spare_offset_mm[index]),
+        "advance_mm": float(found.spare_advance_mm[index]),
+    }
+    if clearance is not None:
+        spare["clearance_mm"] = float(found.spare_clearance_mm[index])
+    for number in range(len(radii)):
+        name = f"bend_{number + 1}"
+        spare[f"{name}_radius_mm"] = float(found.spare_radius_mm[index, number])
+        spare[f"{name}_deflection_deg"] = float(found.spare_deflection_deg[index, number])
+    usable = None
+    if length_before_mm is not None:
+        usable = found.catheter.usable_length_mm.value - length_before_mm - float(found.length_mm[index])
+    bent = radii[turns > 0.5]
+    why = _why_not(found, index, clearance, nearest)
+    if usable is not None and usable < 0:
+        why = (*why, f"The catheter is {-usable:.0f} mm too short.")
+    return CatheterReach(
+        catheter=found.catheter, reachable=not why, tilt_deg=float(found.tilt_deg[index]),
+        offset_mm=float(found.offset_mm[index]), clearance_mm=clearance, nearest=nearest, nearest_lps=place,
+        advance_mm=float(found.advance_mm[index]), plane_deg=float(found.plane_deg[index]),
+        deflections_deg=tuple(float(v) for v in found.deflection_deg[index]), radii_mm=tuple(float(v) for v in radii),
+        smallest_radius_mm=float(bent.min()) if len(bent) else None, length_mm=float(found.length_mm[index]),
+        usable_spare_mm=usable, spare=spare, path_lps=path, why_not=why,
+    )
+
+
+def _why_not(found: ReachMap, index: int, clearance: float | None, nearest: str | None) -> tuple[str, ...]:
+    limits, tilt, offset = found.limits, float(found.tilt_deg[index]), float(found.offset_mm[index])
+    why = []
+    if tilt > limits.tilt_deg:
+        why.append(f"The tip ends {tilt:.0f} degrees off the axis, more than the {limits.tilt_deg:g} allowed.")
+    if offset > limits.offset_mm:
+        why.append(f"The tip ends {offset:.1f} mm from the device point, more than the {limits.offset_mm:g} allowed.")
+    if clearance is not None and clearance < limits.clearance_mm:
+        where = "the wall" if nearest is None else f"the {nearest}"
+        beyond = f"reaches {-clearance:.1f} mm into" if clearance < 0 else f"keeps {clearance:.1f} mm from"
+        why.append(f"Its body {beyond} {where}, less than the {limits.clearance_mm:g} mm clearance asked for.")
+    return tuple(why)

@@ -7,7 +7,7 @@ import numpy as np
 
 from septal_planner.puncture import arc_chain
 
-KEEP = 48
+KEEP = 32
 
 
 def _key(tilt, offset, clearance, limits):
@@ -49,19 +49,21 @@ def _evaluate(inputs, start, direction, goal, axis, catheter, limits, room, held
             part = todo[lo : lo + 4000]
             points, _ = arc_chain.evenly(
                 arc_chain.Chains(chains.start[part], chains.tangent[part], chains.normal[part],
-                                 chains.curvature_per_mm[part], chains.length_mm[part]), 120)
+                                 chains.curvature_per_mm[part], chains.length_mm[part]), 60)
             clear[part] = room.clearance_mm(points, start, catheter.outer_diameter_mm.value)
         least = np.where(unknown, np.inf, _key(tilt, offset, clear, limits))
     return least, tilt, offset, clear
 
 
-def search(start, direction, goal, axis, catheter, limits, room, *, counts=None, levels=16, shrink=0.62):
+def search(start, direction, goal, axis, catheter, limits, room, *, counts=None, levels=None, shrink=None):
     """Best key, tilt, offset and clearance found, and the inputs."""
+    two = len(catheter.bends) == 2
+    levels, shrink = levels or (26 if two else 16), shrink or (0.72 if two else 0.62)
     spans = [(0, limits.advance_mm), (-np.pi, np.pi)]
     for number, bend in enumerate(catheter.bends):
         top = np.deg2rad(bend.deflection_deg.high)
         spans += [(0 if number == 0 else -top, top), (bend.radius_mm.low, bend.radius_mm.high)]
-    counts = counts or ([21, 30, 25, 13] if len(catheter.bends) == 1 else [7, 18, 7, 5, 11, 5])
+    counts = counts or ([21, 30, 25, 13] if not two else [7, 18, 7, 5, 11, 5])
     low, high = np.array(spans).T
     axes = [np.linspace(a, b, c) for (a, b), c in zip(spans, counts, strict=True)]
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, len(spans))

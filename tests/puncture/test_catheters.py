@@ -24,10 +24,9 @@ def test_french_in_millimetres(french, mm):
 
 def test_outer_widths_are_those_of_their_french():
     # 22 Fr at the septum: O'Brien B et al., Int J Cardiol 2017
-    assert catheters.steerable_catheter("large-guide-two-plane").outer_diameter_mm.value == pytest.approx(22 / 3, abs=0.01)
-    assert catheters.steerable_catheter("valve-delivery-one-plane").outer_diameter_mm.value == pytest.approx(
-        16 / 3, abs=0.01
-    )
+    known = catheters.load_catheters()
+    assert known["large-guide-two-plane"].outer_diameter_mm.value == pytest.approx(22 / 3, abs=0.01)
+    assert known["valve-delivery-one-plane"].outer_diameter_mm.value == pytest.approx(16 / 3, abs=0.01)
 
 
 def test_an_unknown_name_lists_the_known_ones():
