@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
 
 from septal_planner.puncture import arc_chain
 from septal_planner.puncture.body_clearance import BodyRoom
@@ -22,8 +23,11 @@ Array = NDArray[np.float64]
 MM_PER_DEGREE = 0.25
 STEP_MM = 0.5        # between the places where the clearance is told
 SEARCH_SAMPLES = 40  # along a chain while searching
+FIRST_SAMPLES = 10   # of a first look, that shows what is not worth a second
 SEARCH_MARGIN_MM = 0.01  # kept there, so that what the finer look finds is within the limit still
 NO_TILT_DEG = 0.01
+TOLERANCE = 1e-6     # of a limit, for what floating point leaves
+SHORT = 1000.0       # a key from here on falls short of a limit
 
 
 @dataclass(frozen=True)
@@ -43,7 +47,7 @@ class ReachLimits:
 
 
 def _key(found: Shapes, limits: ReachLimits, clearance: Array | None = None, margin_mm: float = 0.0) -> Array:
-    """What is to be least: below 1000 tilt, then offset, then the ease of the bends; from there on how far it falls
+    """What is to be least: below SHORT tilt, then offset, then the ease of the bends; from there on how far it falls
     short (mm)."""
     short = np.maximum(found.offset_mm - limits.offset_mm, 0.0)
     short = short + MM_PER_DEGREE * np.maximum(found.tilt_deg - limits.tilt_deg, 0.0)
@@ -51,7 +55,7 @@ def _key(found: Shapes, limits: ReachLimits, clearance: Array | None = None, mar
         short = short + np.maximum(limits.clearance_mm + margin_mm - clearance, 0.0)
     ease = 1e-5 * np.abs(found.deflection_rad).sum(axis=-1)
     good = found.tilt_deg + 1e-3 * found.offset_mm + ease
-    return np.asarray(np.where(short > 1e-9, 1000.0 + short + 1e-4 * good, good))
+    return np.asarray(np.where(short > TOLERANCE, SHORT + short + 1e-4 * good, good))
 
 
 @dataclass(frozen=True)
@@ -155,8 +159,10 @@ class _Effort:
 # by the number of bends
 _ON_AXIS = _Effort((0.0,), 1, 73, (0.0, 0.0, 4.0), ((4, 9, 6), (9, 9, 1)))
 _NO_WALLS = (
-    _Effort((1, 2, 3.5, 5, 7, 9, 12, 15, 18, 22, 27, 33, 40, 50), 18, 1, (6.0, 0.0, 0.0), ((5, 20, 4), (16, 24, 2))),
-    _Effort((3, 7, 12, 18, 26, 36, 48), 8, 9, (9.0, 0.0, 9.0), ((8, 20, 6), (16, 24, 3), (30, 24, 1)), by_bends=True),
+    _Effort((1, 2, 3.5, 5, 7, 9, 12, 15, 18, 22, 27, 33, 40, 50), 18, 1, (6.0, 0.0, 0.0),
+            ((5, 20, 4), (16, 24, 2))),
+    _Effort((3, 7, 12, 18, 26, 36, 48), 8, 9, (9.0, 0.0, 9.0), ((8, 20, 6), (16, 24, 3), (30, 24, 1)),
+            by_bends=True),
 )
 _ON_AXIS_CLEAR = _Effort((0.0,), 1, 19, (0.0, 1.0, 6.0), ((5, 16, 6), (9, 20, 1)))
 _WITH_WALLS = (
@@ -166,23 +172,53 @@ _WITH_WALLS = (
 WIDER, NARROWER = 1.2, 0.6
 
 
+# of many crossings on one membrane a few, spread evenly, are searched in full; the rest begin where the nearest ended
+FEW = 48
+SPREAD_MM = 2.5
+FOLLOWED = 3
+_FOLLOW = ((4, 12, 3), (10, 16, 1))
+_FOLLOW_WIDTH = 0.6
+
+
 def _search(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort) -> Shapes:
     """The best shapes (n, 1) found with so much effort."""
+    n = len(task.start)
+    if n <= FEW:
+        return _in_full(task, limits, room, effort).shapes(task)
+    low = task.start.min(axis=0)
+    _, chosen = np.unique(np.floor((task.start - low) / SPREAD_MM).astype(np.int64), axis=0, return_index=True)
+    seeds = np.sort(chosen)
+    ends = _in_full(task.at(seeds), limits, room, effort)
+    near = cKDTree(task.start[seeds]).query(task.start, min(FOLLOWED, len(seeds)))[1].reshape(n, -1)
+    starts = _Trials(ends.unknowns[near, 0], ends.branch[near, 0], ends.by_bends)
+    held = _keys(task, limits, room, starts, None)
+    return _narrowed(task, limits, room, effort, starts, held, _FOLLOW, _FOLLOW_WIDTH).shapes(task)
+
+
+def _in_full(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort) -> _Trials:
     trials, group = _grid(task, effort.tilts_deg, effort.around, effort.firsts)
     keys = _keys(task, limits, room, trials, None)
-    n = len(task.start)
-    end, shift, first = np.deg2rad(effort.width[0]), effort.width[1] * limits.offset_mm, np.deg2rad(effort.width[2])
-    width: Array = np.broadcast_to(np.array([end, end, shift, shift, shift, first]), (n, len(np.unique(group)), 6))
     columns = np.stack(
         [np.flatnonzero(group == g)[np.argmin(keys[:, group == g], axis=1)] for g in np.unique(group)], axis=1
     )
-    held = np.take_along_axis(keys, columns, axis=1)
-    best = trials.take(columns)
+    starts = trials.take(columns)
     if effort.by_bends:
-        best = best.told_by_bends(task)
+        starts = starts.told_by_bends(task)
+    return _narrowed(task, limits, room, effort, starts, np.take_along_axis(keys, columns, axis=1), effort.rounds, 1.0)
+
+
+def _narrowed(
+    task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort, best: _Trials, held: Array,
+    rounds: tuple[tuple[int, int, int], ...], share: float,
+) -> _Trials:
+    """The best (n, 1) from the starts `best` (n, s), whose keys are `held`; `share` of the effort's width to begin."""
+    n, starts = held.shape
+    end, first = np.deg2rad(effort.width[0]), np.deg2rad(effort.width[2])
+    begin = share * np.array([end, end, *(3 * [effort.width[1] * limits.offset_mm]), first])
+    width: Array = np.broadcast_to(begin, (n, starts, 6))
     last: Array = np.zeros(width.shape)
     level = -1
-    for levels, count, keep in effort.rounds:
+    for levels, count, keep in rounds:
         columns = np.argsort(held, axis=1, kind="stable")[:, :keep]
         kept = columns.shape[1]
         part = task.at(np.repeat(np.arange(n), kept))
@@ -199,21 +235,22 @@ def _search(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Eff
             width, best = width * np.where(better, WIDER, NARROWER), moved
         held, best = held.reshape(n, kept), best.regrouped(kept)
         width, last = width.reshape(n, kept, 6), last.reshape(n, kept, 6)
-    return best.take(np.argmin(held, axis=1)[:, None]).shapes(task)
+    return best.take(np.argmin(held, axis=1)[:, None])
 
 
-def best_without_walls(task: Task, limits: ReachLimits) -> Shapes:
-    """The best shapes (n, 1) when the walls do not count."""
+def best_without_walls(task: Task, limits: ReachLimits) -> tuple[Shapes, NDArray[np.bool_]]:
+    """The best shapes (n, 1) when the walls do not count, and which of them keep the limits (n,)."""
     found = _search(task, replace(limits, tilt_deg=0.0), None, _ON_AXIS)
     keys = _key(found, limits)[:, 0]
-    todo = np.flatnonzero((keys >= 1000.0) | (found.tilt_deg[:, 0] > NO_TILT_DEG))
+    todo = np.flatnonzero((keys >= SHORT) | (found.tilt_deg[:, 0] > NO_TILT_DEG))
     if len(todo):
         part = task.at(todo)
         better = _search(part, limits, None, _NO_WALLS[len(task.catheter.bends) - 1])
         new = _key(better, limits)[:, 0]
         gain = new < keys[todo]
         found = put(found, todo[gain], _rows(better, np.flatnonzero(gain)))
-    return found
+        keys[todo[gain]] = new[gain]
+    return found, np.asarray(keys < SHORT)
 
 
 def best_clear_of_walls(task: Task, limits: ReachLimits, room: BodyRoom) -> Shapes:
@@ -221,7 +258,7 @@ def best_clear_of_walls(task: Task, limits: ReachLimits, room: BodyRoom) -> Shap
     found = _search(task, replace(limits, tilt_deg=0.0), room, _ON_AXIS_CLEAR)
     clear = clearance_along(room, found.chains(task), task.catheter, SEARCH_SAMPLES)[:, None]
     keys = _key(found, limits, clear)[:, 0]
-    todo = np.flatnonzero((keys >= 1000.0) | (found.tilt_deg[:, 0] > NO_TILT_DEG))
+    todo = np.flatnonzero((keys >= SHORT) | (found.tilt_deg[:, 0] > NO_TILT_DEG))
     if len(todo):
         part = task.at(todo)
         tilted = _search(part, limits, room, _WITH_WALLS[len(task.catheter.bends) - 1])
@@ -241,29 +278,36 @@ def _keys(task: Task, limits: ReachLimits, room: BodyRoom | None, trials: _Trial
     keys = np.full(least.shape, np.inf)
     if held is None:
         wanted = least <= np.median(least, axis=1, keepdims=True)  # the better half tells what is worth looking at
-        _fill(task, limits, room, found, wanted, keys)
+        _fill(task, limits, room, found, wanted, keys, np.full((len(keys), 1), np.inf))
         held = keys.min(axis=1, keepdims=True)
         wanted = (least < held) & ~wanted
     else:
         keys[:, :1] = held
         wanted = least < held
         wanted[:, 0] = False
-    _fill(task, limits, room, found, wanted, keys)
+    _fill(task, limits, room, found, wanted, keys, held)
     return keys
 
 
 def _fill(
-    task: Task, limits: ReachLimits, room: BodyRoom, found: Shapes, wanted: NDArray[np.bool_], keys: Array
+    task: Task, limits: ReachLimits, room: BodyRoom, found: Shapes, wanted: NDArray[np.bool_], keys: Array, held: Array
 ) -> None:
-    if not wanted.any():
-        return
-    clear = np.full(keys.shape, np.inf)
-    clear[wanted] = clearance_along(room, found.chains(task, wanted), task.catheter, SEARCH_SAMPLES)
-    keys[wanted] = _key(found, limits, clear, SEARCH_MARGIN_MM)[wanted]
+    """Put the keys of the trials `wanted` where, at a few places first, they may still be better than `held`."""
+    for samples in (FIRST_SAMPLES, SEARCH_SAMPLES):
+        if not wanted.any():
+            return
+        clear = np.full(keys.shape, np.inf)
+        coarse = samples == FIRST_SAMPLES
+        clear[wanted] = clearance_along(room, found.chains(task, wanted), task.catheter, samples, edges=not coarse)
+        new = _key(found, limits, clear, SEARCH_MARGIN_MM)
+        if coarse:
+            wanted = wanted & (new < held)
+        else:
+            keys[wanted] = new[wanted]
 
 
 def clearance_along(
-    room: BodyRoom, chains: arc_chain.Chains, catheter: SteerableCatheter, samples: int | None
+    room: BodyRoom, chains: arc_chain.Chains, catheter: SteerableCatheter, samples: int | None, *, edges: bool = True
 ) -> Array:
     """Clearance (n,) at so many places along each chain, or half a millimetre apart."""
     if samples is None:
@@ -273,7 +317,7 @@ def clearance_along(
     for lo in range(0, len(out), size):
         part = arc_chain.some(chains, slice(lo, lo + size))
         points, _ = arc_chain.evenly(part, samples)
-        out[lo : lo + size] = room.clearance_mm(points, part.start, catheter.outer_diameter_mm.value)
+        out[lo : lo + size] = room.clearance_mm(points, part.start, catheter.outer_diameter_mm.value, edges=edges)
     return out
 
 

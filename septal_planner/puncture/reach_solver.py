@@ -2,7 +2,8 @@
 
 For every crossing point the shape is sought that keeps within the catheter's bends and clear of the walls, and has the
 least tilt against the axis, then the least offset from the device point, among those whose offset is allowed. Where
-there is none, the shape that falls short by least. See reach_search for how.
+there is none, the shape that falls short by least; where already the bends do not allow it, the walls left aside. See
+reach_search for how.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from septal_planner.puncture.body_clearance import BodyRoom
 from septal_planner.puncture.catheters import SteerableCatheter
 from septal_planner.puncture.reach_search import (
     STEP_MM,
+    TOLERANCE,
     ReachLimits,
     best_clear_of_walls,
     best_without_walls,
@@ -120,11 +122,11 @@ def solve_reach(
     goal = np.asarray(goal_lps, dtype=np.float64)
     task = Task.of(start, forward, goal, unit_vector(axis), catheter, asked.advance_mm)
 
-    best = best_without_walls(task, asked)
+    best, kept = best_without_walls(task, asked)
     clearance = np.full(len(start), np.nan)
     if room is not None:
         clearance = clearance_along(room, best.chains(task), catheter, None)
-        hit = np.flatnonzero(clearance < asked.clearance_mm)
+        hit = np.flatnonzero(kept & (clearance < asked.clearance_mm))
         if len(hit):
             part = task.at(hit)
             freed = best_clear_of_walls(part, asked, room)
@@ -136,9 +138,9 @@ def solve_reach(
 
 def _map(task: Task, limits: ReachLimits, found: Shapes, clearance: Array, *, assessed: bool) -> ReachMap:
     tilt, offset = found.tilt_deg[:, 0], found.offset_mm[:, 0]
-    reachable = (tilt <= limits.tilt_deg) & (offset <= limits.offset_mm)
+    reachable = (tilt <= limits.tilt_deg + TOLERANCE) & (offset <= limits.offset_mm + TOLERANCE)
     if assessed:
-        reachable &= ~(clearance < limits.clearance_mm)
+        reachable &= ~(clearance < limits.clearance_mm - TOLERANCE)
     chains = found.chains(task)
     plane = (np.degrees(found.plane_rad[:, 0]) + 180) % 360 - 180
     return ReachMap(
@@ -192,11 +194,11 @@ def reach_of(
 def _why_not(found: ReachMap, index: int, clearance: float | None, nearest: str | None) -> tuple[str, ...]:
     limits, tilt, offset = found.limits, float(found.tilt_deg[index]), float(found.offset_mm[index])
     why = []
-    if tilt > limits.tilt_deg:
+    if tilt > limits.tilt_deg + TOLERANCE:
         why.append(f"The tip ends {tilt:.0f} degrees off the axis, more than the {limits.tilt_deg:g} allowed.")
-    if offset > limits.offset_mm:
+    if offset > limits.offset_mm + TOLERANCE:
         why.append(f"The tip ends {offset:.1f} mm from the device point, more than the {limits.offset_mm:g} allowed.")
-    if clearance is not None and clearance < limits.clearance_mm:
+    if clearance is not None and clearance < limits.clearance_mm - TOLERANCE:
         where = "the wall" if nearest is None else f"the {nearest}"
         beyond = f"reaches {-clearance:.1f} mm into" if clearance < 0 else f"keeps {clearance:.1f} mm from"
         why.append(f"Its body {beyond} {where}, less than the {limits.clearance_mm:g} mm clearance asked for.")
