@@ -161,15 +161,16 @@ _ON_AXIS = _Effort((0.0,), 1, 73, (0.0, 0.0, 4.0), ((4, 9, 6), (9, 9, 1)))
 _NO_WALLS = (
     _Effort((1, 2, 3.5, 5, 7, 9, 12, 15, 18, 22, 27, 33, 40, 50), 18, 1, (6.0, 0.0, 0.0),
             ((5, 20, 4), (16, 24, 2))),
-    _Effort((3, 7, 12, 18, 26, 36, 48), 8, 9, (9.0, 0.0, 9.0), ((8, 20, 6), (16, 24, 3), (30, 24, 1)),
+    _Effort((3, 7, 12, 18, 26, 36, 48), 8, 9, (9.0, 0.0, 9.0), ((8, 20, 6), (16, 24, 3), (40, 24, 2)),
             by_bends=True),
 )
 _ON_AXIS_CLEAR = _Effort((0.0,), 1, 19, (0.0, 1.0, 6.0), ((5, 16, 6), (9, 20, 1)))
 _WITH_WALLS = (
-    _Effort((0, 3, 6, 10, 15, 21, 28, 38), 8, 1, (8.0, 1.0, 0.0), ((6, 24, 4), (16, 24, 1))),
-    _Effort((0, 5, 11, 19, 30), 6, 7, (10.0, 1.0, 12.0), ((6, 24, 6), (8, 24, 2), (16, 24, 1)), by_bends=True),
+    _Effort((0, 3, 6, 10, 15, 21, 28, 38), 8, 1, (8.0, 1.0, 0.0), ((6, 24, 4), (12, 24, 2), (20, 24, 1))),
+    _Effort((0, 5, 11, 19, 30), 6, 7, (10.0, 1.0, 12.0), ((8, 24, 6), (12, 24, 3), (30, 28, 2)), by_bends=True),
 )
-WIDER, NARROWER = 1.2, 0.6
+WIDER, NARROWER = 1.2, 0.65
+GIVE_UP_MM = 2.0  # short of the limits after a round: no further round makes that good
 
 
 # of many crossings on one membrane a few, spread evenly, are searched in full; the rest begin where the nearest ended
@@ -217,11 +218,13 @@ def _narrowed(
     begin = share * np.array([end, end, *(3 * [effort.width[1] * limits.offset_mm]), first])
     width: Array = np.broadcast_to(begin, (n, starts, 6))
     last: Array = np.zeros(width.shape)
+    rows = np.arange(n)
+    ends, branch = np.empty((n, 1, 6)), np.empty((n, 1))
     level = -1
-    for levels, count, keep in rounds:
+    for number, (levels, count, keep) in enumerate(rounds):
         columns = np.argsort(held, axis=1, kind="stable")[:, :keep]
         kept = columns.shape[1]
-        part = task.at(np.repeat(np.arange(n), kept))
+        part = task.at(np.repeat(rows, kept))
         held, best = np.take_along_axis(held, columns, axis=1).reshape(-1, 1), best.take(columns).regrouped(1)
         width, last = (np.take_along_axis(v, columns[..., None], axis=1).reshape(-1, 1, 6) for v in (width, last))
         for _ in range(levels):
@@ -233,9 +236,16 @@ def _narrowed(
             better = (column > 0)[..., None]
             last = np.where(better, moved.unknowns - best.unknowns, last * NARROWER)
             width, best = width * np.where(better, WIDER, NARROWER), moved
-        held, best = held.reshape(n, kept), best.regrouped(kept)
-        width, last = width.reshape(n, kept, 6), last.reshape(n, kept, 6)
-    return best.take(np.argmin(held, axis=1)[:, None])
+        held, best = held.reshape(-1, kept), best.regrouped(kept)
+        width, last = width.reshape(-1, kept, 6), last.reshape(-1, kept, 6)
+        done = np.full(len(rows), number == len(rounds) - 1) | (held.min(axis=1) > SHORT + GIVE_UP_MM)
+        found = best.take(np.argmin(held, axis=1)[:, None])
+        ends[rows[done]], branch[rows[done]] = found.unknowns[done], found.branch[done]
+        rows, held, width, last = rows[~done], held[~done], width[~done], last[~done]
+        best = _Trials(best.unknowns[~done], best.branch[~done], best.by_bends)
+        if not len(rows):
+            break
+    return _Trials(ends, branch, best.by_bends)
 
 
 def best_without_walls(task: Task, limits: ReachLimits) -> tuple[Shapes, NDArray[np.bool_]]:
