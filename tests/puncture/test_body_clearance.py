@@ -134,7 +134,7 @@ def _errors(room, truth, field, low, least_mm):
     errors = []
     for _ in range(150):
         bow = rng.normal(size=3) * 8 + 14 * normal
-        t = np.linspace(0, 1, 200)[:, None]
+        t = np.linspace(0, 1, 800)[:, None]
         path = (1 - t) * start + t * goal + 4 * t * (1 - t) * bow
         counted = path[(np.linalg.norm(path - start, axis=1) >= NEAR_ENTRY_MM) & ((path - goal) @ normal > 0)]
         to_wall = wall.query(counted)[0].min()
