@@ -246,6 +246,10 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _add_json(validate)
 
+    view = add("view", "open the viewer: mark landmarks and a target on the CT, see every number follow, print it")
+    view.add_argument("ct", metavar="CT", nargs="?", type=_path, help="a DICOM folder, or an image file")
+    view.add_argument("landmarks", metavar="LANDMARKS", nargs="?", type=_path, help="landmarks.json, LPS millimetres")
+
     add("schema", "print the JSON Schema of plan.json")
     return parser
 

@@ -16,6 +16,7 @@ import septal_phantoms
 from septal_planner import validation
 from septal_planner.anatomy.opacification import Opacification, read_opacification
 from septal_planner.errors import CallIsOff, InputRefused
+from septal_planner.handing_on import write_plan_files
 from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks
 from septal_planner.inputs.series_summary import list_series
@@ -23,20 +24,18 @@ from septal_planner.inputs.volume import Volume, read_volume
 from septal_planner.other_phase import add_other_phase, check_other_landmarks, check_pair
 from septal_planner.output_folder import staged
 from septal_planner.pipeline import DEFAULT_PROCEDURE, PlannedCase, make_plan
-from septal_planner.plan import contrast_as_read, load_plan, plan_json_schema, save_plan
+from septal_planner.plan import contrast_as_read, load_plan, plan_json_schema
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.procedures import UnknownProcedure, procedure
 from septal_planner.puncture.target import LANDMARK_SD_MM
-from septal_planner.report.label_image import write_labels
 from septal_planner.report.pdf import write_pdf, write_quality
-from septal_planner.report.picture_files import load_pictures, save_pictures
-from septal_planner.report.pictures import render_pictures
-from septal_planner.report.quality import with_quality_panel
+from septal_planner.report.picture_files import load_pictures
 from septal_planner.summary import summary
 
 DONE, FAILED = 0, 1
 KINDS = {"classic": "one file a slice", "enhanced": "enhanced multi-frame", "image file": "image file"}
 DEMO_PROCEDURE = "edge-to-edge-functional"
+VIEWER_NEEDS = ("napari", "qtpy", "PySide6", "superqt", "vispy", "psygnal")
 PLAN_FILES = ("plan.pdf", "quality.png", "plan.json", "labels.nii.gz", "pictures/")
 
 
@@ -77,7 +76,7 @@ def demo(arguments: argparse.Namespace) -> int:
         made = _make_phantom("normal", say, size="standard")
         _write_phantom(made, folder, say)
         case = _plan(folder / "ct", folder / "landmarks.json", say, procedure_name=DEMO_PROCEDURE)
-        _write_plan(case, folder, say, paper="a4", identity=False)
+        write_plan_files(case, folder, progress=say)
     print(summary(case.plan))
     true_height = float(made.truth.height_mm(case.site.target_lps)[0])
     print(f"\nTrue height of that point in the phantom: {true_height:.1f} mm.")
@@ -106,7 +105,9 @@ def plan(arguments: argparse.Namespace) -> int:
             landmark_sd_mm=arguments.landmark_sd,
             other=other,
         )
-        _write_plan(case, folder, say, paper=arguments.paper, identity=arguments.with_identity)
+        write_plan_files(
+            case, folder, paper=arguments.paper, identity=arguments.with_identity, progress=say
+        )
     if arguments.json:
         print((arguments.out / "plan.json").read_text("utf-8").rstrip())
         return DONE
@@ -250,6 +251,23 @@ def validate(arguments: argparse.Namespace) -> int:
     return DONE if document["passed"] or arguments.quick else FAILED
 
 
+def view(arguments: argparse.Namespace) -> int:
+    """The viewer's window, until it is closed. It comes with an extra of its own, not with the console program."""
+    try:
+        from septal_viewer.view import open_viewer
+
+        open_viewer(arguments.ct, arguments.landmarks)
+    except ImportError as problem:
+        missing = (problem.name or "").partition(".")[0]
+        if missing not in VIEWER_NEEDS and type(problem).__name__ != "QtBindingsNotFoundError":
+            raise
+        raise InputRefused(
+            f"The viewer cannot start without napari and PySide6 ({problem}); install them with: "
+            "pip install 'septal-planner[viewer]'."
+        ) from problem
+    return DONE
+
+
 def schema(arguments: argparse.Namespace) -> int:
     """The JSON Schema of a plan."""
     del arguments
@@ -360,25 +378,6 @@ def _other_ct(arguments: argparse.Namespace) -> OtherCt | None:
             "--other-landmarks, or leave out every --other option."
         )
     return None
-
-
-def _write_plan(case: PlannedCase, folder: Path, say: Progress, *, paper: str, identity: bool) -> None:
-    say("Writing plan and labels")
-    save_plan(case.plan, folder / "plan.json")
-    write_labels(case.labels, case.chambers.lps_from_index, folder / "labels.nii.gz")
-    say("Drawing the pictures and setting the pages")
-    write_printout(case, folder, paper=paper, identity=identity)
-
-
-def write_printout(case: PlannedCase, folder: Path, *, paper: str, identity: bool) -> None:
-    """pictures/, quality.png and plan.pdf. The patient's identity is printed only where asked for, and where the CT
-    tells it."""
-    pictures = render_pictures(case.volume, case.landmarks, case.chambers, case.fossa, case.mitral, case.site)
-    pictures = with_quality_panel(pictures, case.volume, case.labels, case.chambers, case.site.target_lps)
-    save_pictures(pictures, case.plan, folder / "pictures")
-    write_quality(case.plan, pictures, folder / "quality.png")
-    told = case.volume.identity if identity else None
-    write_pdf(case.plan, pictures, folder / "plan.pdf", paper=paper, identity=told)
 
 
 def _print_written(out: Path, *names: str) -> None:

@@ -25,10 +25,12 @@ from septal_planner.puncture.procedures import Procedure
 from septal_planner.puncture.procedures import procedure as procedure_named
 from septal_planner.puncture.target import (
     LANDMARK_SD_MM,
+    Approach,
     PunctureSite,
-    choose_target,
-    evaluate_site,
-    snap_user_target,
+    choose_on,
+    evaluate_on,
+    prepare_approach,
+    snap_on,
 )
 
 Array = NDArray[np.float64]
@@ -155,18 +157,8 @@ def plan_found(
     wanted = procedure_named(procedure)
     landmarks, fossa, mitral, chambers = found.landmarks, found.fossa, found.mitral, found.chambers
     say("Choosing where to cross" if target_lps is None else "Measuring at the given target")
-    if target_lps is None:
-        site = choose_target(
-            fossa,
-            mitral,
-            chambers,
-            landmarks.points_lps,
-            wanted,
-            sheath_angle_deg=sheath_angle_deg,
-            landmark_sd_mm=landmark_sd_mm,
-        )
-    else:
-        site = site_at(found, wanted, target_lps, sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm)
+    approach = approach_of(found, wanted, sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm)
+    site = choose_on(approach) if target_lps is None else site_at(found, wanted, target_lps, approach=approach)
     views = find_views(volume.patient_position, fossa, mitral, found.tricuspid)
     read_first = _read_first(volume, views is not None, found.contrast, fossa, site)
     cautions = tuple(
@@ -222,6 +214,25 @@ def plan_found(
     )
 
 
+def approach_of(
+    found: FoundAnatomy,
+    wanted: Procedure,
+    *,
+    sheath_angle_deg: float = SHEATH_ANGLE_DEG,
+    landmark_sd_mm: float = LANDMARK_SD_MM,
+) -> Approach:
+    """What all punctures of this anatomy share: built once, another target or procedure then costs little."""
+    return prepare_approach(
+        found.fossa,
+        found.mitral,
+        found.chambers,
+        found.landmarks.points_lps,
+        wanted,
+        sheath_angle_deg=sheath_angle_deg,
+        landmark_sd_mm=landmark_sd_mm,
+    )
+
+
 def site_at(
     found: FoundAnatomy,
     wanted: Procedure,
@@ -229,22 +240,17 @@ def site_at(
     *,
     sheath_angle_deg: float = SHEATH_ANGLE_DEG,
     landmark_sd_mm: float = LANDMARK_SD_MM,
+    approach: Approach | None = None,
 ) -> PunctureSite:
-    """Everything said of a puncture at the place on the membrane nearest to a point (3,). Raises InputRefused for a
-    point off the septum."""
-    snapped, moved_mm = snap_user_target(target_lps, found.fossa)
-    return evaluate_site(
-        snapped,
-        found.fossa,
-        found.mitral,
-        found.chambers,
-        found.landmarks.points_lps,
-        wanted,
-        source="user",
-        moved_mm=moved_mm,
-        sheath_angle_deg=sheath_angle_deg,
-        landmark_sd_mm=landmark_sd_mm,
-    )
+    """Everything said of a puncture at the place on the membrane nearest to a point (3,). With an `approach` of the
+    same anatomy it takes some hundredths of a second, and the approach's own sheath angle and landmark doubt hold.
+    Raises InputRefused for a point off the septum."""
+    if approach is None:
+        approach = approach_of(found, wanted, sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm)
+    elif approach.procedure != wanted:
+        approach = approach.for_procedure(wanted)
+    snapped, moved_mm = snap_on(approach, target_lps)
+    return evaluate_on(approach, snapped, source="user", moved_mm=moved_mm)
 
 
 def find_views(

@@ -145,10 +145,10 @@ def main() -> int:
 
 def print_pdf(case: object, folder: Path) -> None:
     """Pictures and PDF as the console program writes them."""
-    from septal_planner import commands
+    from septal_planner import handing_on
 
     with contextlib.redirect_stderr(io.StringIO()):
-        commands.write_printout(case, folder, paper="a4", identity=False)  # type: ignore[arg-type]
+        handing_on.write_printout(case, folder, paper="a4", identity=False)  # type: ignore[arg-type]
 
 
 if __name__ == "__main__":

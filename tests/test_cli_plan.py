@@ -114,7 +114,7 @@ def test_identity_is_printed_only_when_asked_for(
 ) -> None:
     import pydicom
 
-    from septal_planner import commands
+    from septal_planner import handing_on
 
     shutil.copytree(written_phantom.ct, tmp_path / "ct")
     for path in sorted((tmp_path / "ct").iterdir()):
@@ -122,13 +122,13 @@ def test_identity_is_printed_only_when_asked_for(
         d.PatientName, d.PatientID = "Zzyzx^Quillon", "ID-4711-0815"
         d.save_as(path)
     told: list[Any] = []
-    printed = commands.write_pdf
+    printed = handing_on.write_pdf
 
     def write(*given: Any, **named: Any) -> None:
         told.append(named["identity"])
         printed(*given, **named)
 
-    monkeypatch.setattr(commands, "write_pdf", write)
+    monkeypatch.setattr(handing_on, "write_pdf", write)
     words = ["plan", str(tmp_path / "ct"), str(written_phantom.landmarks), "--out"]
     assert cli.main([*words, str(tmp_path / "without")]) == 0
     assert cli.main([*words, str(tmp_path / "with"), "--with-identity"]) == 0
@@ -145,12 +145,12 @@ def test_disk_full_while_printing(
     import errno
     import os
 
-    from septal_planner import commands
+    from septal_planner import handing_on
 
     def write(*_args: object, **_named: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(commands, "write_pdf", write)
+    monkeypatch.setattr(handing_on, "write_pdf", write)
     out = tmp_path / "out"
     assert cli.main(["plan", str(written_phantom.ct), str(written_phantom.landmarks), "--out", str(out)]) == 3
     said = [line for line in capsys.readouterr().err.splitlines() if not line.startswith("[")]

@@ -24,6 +24,7 @@ from septal_planner.anatomy.septal_wall import (
     SeptalWall,
     Side,
     bright_wall_hu,
+    dips,
     measure_septal_wall,
     one_sided_surface,
     septal_axes,
@@ -117,6 +118,11 @@ def find_fossa(
     implant = _implant(volume, chambers, wall)
     if implant is not None:
         return _thick(wall, core, point, implant)
+    if not dips(volume, wall):
+        raise AnatomyNotFound(
+            "No wall is seen between the blood of the two atria at the fossa point, where at least a thin dark line "
+            "was expected: mark the fossa point on the thin membrane itself, or use a series of thinner slices."
+        )
     thin = seen_left & seen_right & (wall.thickness_mm < THICKEST_MEMBRANE_MM)
     if _share_near(thin, uu, vv) >= SEEN_SHARE:
         mid = wall.patch.points_lps(uu, vv)
@@ -332,8 +338,8 @@ def _start(point: Array, between: Callable[[Array], Array], left_mm: float, righ
     """Point half-way between the atria nearest the marked one, and the direction from right to left there."""
     if max(left_mm, right_mm) > 15.0:
         raise AnatomyNotFound(
-            f"The fossa point should lie between the atria, but is {left_mm:.0f} mm from the left and "
-            f"{right_mm:.0f} mm from the right atrium's blood: mark it on the thin membrane."
+            f"The fossa point should lie between the atria, but {_lies(left_mm)} the left and "
+            f"{_lies(right_mm)} the right atrium's blood: mark it on the thin membrane."
         )
     rng = np.arange(-6.0, 6.1, 2.0)
     cloud = point + np.stack(np.meshgrid(rng, rng, rng), axis=-1).reshape(-1, 3)
@@ -357,6 +363,10 @@ def _start(point: Array, between: Callable[[Array], Array], left_mm: float, righ
             "check the left_atrium, right_atrium and fossa points."
         )
     return point + steps[crossing[np.argmin(np.abs(steps[crossing]))]] * normal, normal
+
+
+def _lies(distance_mm: float) -> str:
+    return f"lies {distance_mm:.0f} mm from" if distance_mm > 0 else f"lies {-distance_mm:.0f} mm within"
 
 
 def label_membrane(chambers: Chambers, fossa: Fossa) -> NDArray[np.uint8]:

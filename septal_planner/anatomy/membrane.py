@@ -60,7 +60,18 @@ def find_membrane(patch: HeightPatch, thickness_mm: Array, blur_mm: float) -> Me
     step = float(patch.u_mm[1] - patch.u_mm[0])
     uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
     thickness = gaussian_filter(_without_spikes(thickness_mm), 0.15 / step)
-    seed = _thinnest_near(thickness, uu, vv, step)
+    outline, seen, mask = _around(patch, thickness, _thinnest_near(thickness, uu, vv, step))
+    if seen.mean() < RIM_SEEN_SHARE:
+        # the wall runs on thin: where in it a fossa has room must not hang on where in it the point was marked
+        other = _around(patch, thickness, _where_a_fossa_has_room(thickness, uu, vv))
+        if other[1].mean() > seen.mean() and other[2].any():
+            outline, seen, mask = other
+    return _described(patch, thickness, outline, mask, seen, blur_mm) if mask.any() and seen.any() else None
+
+
+def _around(patch: HeightPatch, thickness: Array, seed: Array) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Outline, where it was seen, and what lies inside, from rays about a center that starts at `seed` (2,)."""
+    uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
     center = seed
     for _ in range(4):
         outline, seen = _rim(patch, thickness, center)
@@ -70,7 +81,20 @@ def find_membrane(patch: HeightPatch, thickness_mm: Array, blur_mm: float) -> Me
             shift = np.array([uu[mask].mean(), vv[mask].mean()]) - seed
             farthest = 0.3 + 7.0 * float(seen.mean()) ** 8
             center = seed + shift * min(1.0, farthest / max(float(np.linalg.norm(shift)), 1e-9))
-    return _described(patch, thickness, outline, mask, seen, blur_mm) if mask.any() and seen.any() else None
+    return outline, seen, mask
+
+
+def _where_a_fossa_has_room(thickness: Array, uu: Array, vv: Array) -> Array:
+    """Center (2,) of a disc, as large as a larger membrane, moved from the marked point until as much thin wall lies
+    on each side of it within the disc; the marked point stays in the membrane."""
+    floor = np.percentile(thickness[np.hypot(uu, vv) < USUAL_RADIUS_MM], 25)
+    thin = np.clip((floor + LEAST_RISE_MM - thickness) / LEAST_RISE_MM, 0.0, 1.0)
+    center = np.zeros(2)
+    for _ in range(30):
+        weight = thin * (np.hypot(uu - center[0], vv - center[1]) < (USUAL_RADIUS_MM + LARGEST_RADIUS_MM) / 2)
+        center = np.array([(weight * uu).sum(), (weight * vv).sum()]) / max(float(weight.sum()), 1e-9)
+        center *= min(1.0, USUAL_RADIUS_MM / max(float(np.linalg.norm(center)), 1e-9))
+    return center
 
 
 def _without_spikes(values: Array) -> Array:

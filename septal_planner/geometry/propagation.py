@@ -17,18 +17,20 @@ def propagated_sd(function: Callable[[Array], Array], value: ArrayLike, covarian
     standard deviation to either side along each principal axis of the covariance, so that a bend within that width
     counts. nan where the function gives nan there.
     """
+    return propagated_sd_at_once(lambda values: np.array([function(v) for v in values]), value, covariance)
+
+
+def propagated_sd_at_once(function: Callable[[Array], Array], value: ArrayLike, covariance: ArrayLike) -> Array:
+    """As `propagated_sd`, for a function that takes many values (k, n) at once and gives (k, m)."""
     x = np.asarray(value, dtype=np.float64)
     spread, axes = np.linalg.eigh(np.asarray(covariance, dtype=np.float64))
-    total: Array | None = None
-    for variance, axis in zip(spread, axes.T, strict=True):
-        if variance <= 1e-18:
-            continue
-        step = np.sqrt(variance) * axis
-        half = (np.asarray(function(x + step)) - np.asarray(function(x - step))) / 2
-        total = half**2 if total is None else total + half**2
-    if total is None:
-        return np.zeros_like(np.asarray(function(x), dtype=np.float64))
-    return np.asarray(np.sqrt(total), dtype=np.float64)
+    known = spread > 1e-18
+    steps = np.sqrt(spread[known])[:, None] * axes.T[known]
+    if len(steps) == 0:
+        return np.zeros_like(np.asarray(function(x[None]), dtype=np.float64)[0])
+    found = np.asarray(function(np.concatenate([x + steps, x - steps])), dtype=np.float64)
+    half = (found[: len(steps)] - found[len(steps) :]) / 2
+    return np.asarray(np.sqrt((half**2).sum(axis=0)), dtype=np.float64)
 
 
 def block_diagonal(blocks: Sequence[ArrayLike]) -> Array:

@@ -64,6 +64,16 @@ def check_landmarks(landmarks: Landmarks, volume: Volume) -> Landmarks:
     return replace(landmarks, points_lps=points, notes=tuple(notes))
 
 
+def check_landmark(name: str, points_lps: NDArray[np.float64], volume: Volume) -> tuple[Array, list[str]]:
+    """What can be checked of one landmark (n, 3) without the others: its points, put in order where they were not, and
+    notes saying so. Raises InputRefused as `check_landmarks` does."""
+    points, file = np.array(points_lps, dtype=np.float64), "the landmarks"
+    _check_inside(name, points, volume, file)
+    if name in ("mitral_annulus", "tricuspid_annulus"):
+        return _ring(name, points, file)
+    return _cava(points, file) if name == "inferior_vena_cava" else (points, [])
+
+
 def _check_inside(name: str, points: Array, volume: Volume, file: str) -> None:
     top = np.array(volume.size_ijk, dtype=np.float64) - 0.5
     index = apply_affine(np.linalg.inv(volume.lps_from_index), points)

@@ -6,31 +6,26 @@ needed, not that a catheter takes it. """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import cKDTree
 
-from septal_planner.anatomy.annulus import Annulus, height_mm
+from septal_planner.anatomy.annulus import Annulus
 from septal_planner.errors import AnatomyNotFound
-from septal_planner.geometry import curves, planes
-from septal_planner.geometry.frames import apply_affine, spacing_mm, unit_vector
-from septal_planner.geometry.propagation import propagated_sd
+from septal_planner.geometry.frames import spacing_mm, unit_vector
+from septal_planner.geometry.propagation import propagated_sd_at_once
 from septal_planner.geometry.shapes import DistanceField
+from septal_planner.puncture.arcs import angles_deg, arcs_between
+from septal_planner.puncture.clearance import Room
 from septal_planner.puncture.procedures import Procedure
 
 Array = NDArray[np.float64]
 
-# turn of a fixed-curve sheath from the caval axis toward the septum, flag "practice value, edit locally":
-# typical
-# fixed curves are 50 to 55 degrees, from memory
+# turn of a fixed-curve sheath from the caval axis toward the septum, flag "practice value, edit locally": typical fixed
+# curves are 50 to 55 degrees, from memory
 SHEATH_ANGLE_DEG = 50.0
-# left out of the clearance: the arc's start, and the wall around the hole it comes through
-NEAR_SEPTUM_MM = 3.0
-NEAR_PUNCTURE_MM = 10.0
-CT_EDGE_MM = 1.6  # an outline so near the CT's outermost voxel centres is where the CT ends, not a wall
+STRAIGHT_AT_SEPTUM = 0.05  # sine of the angle between cava and septal normal, about 3 degrees
 
 
 def arc_tip(curvature_per_mm: float, plane_angle_rad: float, length_mm: float) -> tuple[Array, Array]:
@@ -93,9 +88,11 @@ def single_arc(
     side = sideways / x if x > 1e-12 else np.zeros(3)
     curvature, _, length = arc_from_tip([x, 0.0, z])
     n = max(2, int(np.ceil(length / step_mm)) + 1)
-    at = [arc_tip(curvature, 0.0, float(s)) for s in np.linspace(0.0, length, n)]
-    path = np.array([start + p[0] * side + p[2] * forward for p, _ in at])
-    tangent = at[-1][1]
+    s = np.linspace(0.0, length, n)
+    theta = curvature * s
+    out, along = s * np.sinc(theta / (2 * np.pi)) * np.sin(theta / 2), s * np.sinc(theta / np.pi)  # as in arc_tip
+    path = start + out[:, None] * side + along[:, None] * forward
+    tangent = arc_tip(curvature, 0.0, length)[1]
     return Arc(
         radius_mm=1 / curvature if curvature > 1e-9 else float("inf"),
         turn_deg=float(np.degrees(curvature * length)),
@@ -126,15 +123,27 @@ def crossing_direction(
 
     Raises AnatomyNotFound where the cava runs straight at the septum, so that no direction of turn is given.
     """
-    up = unit_vector(cava_axis_lps)
-    n = unit_vector(septal_normal_lps)
-    toward = n - (n @ up) * up
-    if np.linalg.norm(toward) < 0.05:
+    return np.asarray(crossing_directions(
+        np.asarray(cava_axis_lps, dtype=np.float64)[None], np.asarray(septal_normal_lps, dtype=np.float64)[None],
+        sheath_angle_deg=sheath_angle_deg,
+    )[0])
+
+
+def crossing_directions(
+    cava_axes_lps: ArrayLike, septal_normals_lps: ArrayLike, *, sheath_angle_deg: ArrayLike = SHEATH_ANGLE_DEG
+) -> Array:
+    """As `crossing_direction`, for axes (n, 3), normals (n, 3) and an angle or angles (n,): unit vectors (n, 3).
+
+    Raises AnatomyNotFound where any cava runs straight at the septum.
+    """
+    up, n = unit_vector(cava_axes_lps), unit_vector(septal_normals_lps)
+    toward = n - np.sum(n * up, axis=-1, keepdims=True) * up
+    if np.any(np.linalg.norm(toward, axis=-1) < STRAIGHT_AT_SEPTUM):
         raise AnatomyNotFound(
             "The axis of the inferior vena cava runs within 3 degrees of the septal normal, expected nearly "
             "along the septum; check the two inferior_vena_cava landmarks and the fossa landmark."
         )
-    a = np.deg2rad(sheath_angle_deg)
+    a = np.deg2rad(np.asarray(sheath_angle_deg, dtype=np.float64))[..., None]
     return np.asarray(np.cos(a) * up + np.sin(a) * unit_vector(toward), dtype=np.float64)
 
 
@@ -273,73 +282,6 @@ def _no_structure(procedure: Procedure) -> str:
     return "The way to the target is not assessed, because the target structure was not found."
 
 
-@dataclass(frozen=True)
-class Room:
-    """The left atrium as an arc finds it: its wall, without the valve's opening and what is near the puncture."""
-
-    left_atrium: DistanceField
-    annulus: Annulus
-    target_lps: Array
-    wall: cKDTree | None
-    edge: cKDTree | None                          # of the CT, where it cuts the atrium
-
-    @classmethod
-    def around(
-        cls, target_lps: Array, annulus: Annulus, left_atrium: DistanceField,
-        beyond_ct: Callable[[Array, float], NDArray[np.bool_]] | None = None,
-    ) -> Room:
-        """`beyond_ct` tells which points (n, 3) lie within so many mm of the CT's edge."""
-        # the blood pool ends at the valve too, and no wall is there: points of the outline in the opening are
-        # left out
-        mask = np.abs(left_atrium.values_mm) < spacing_mm(left_atrium.lps_from_index).max()
-        index = np.argwhere(mask)[:, ::-1].astype(np.float64)
-        outline = apply_affine(left_atrium.lps_from_index, index)
-        # from the voxel to the outline itself, along the field's own slope
-        steps = 0.5 * np.eye(3)
-        slope = np.stack([left_atrium.at(outline + s) - left_atrium.at(outline - s) for s in steps], axis=-1)
-        size = np.linalg.norm(slope, axis=1)
-        clear = size > 0.3  # not where two walls meet within a voxel
-        outline = outline - (left_atrium.at(outline) / np.maximum(size, 0.3))[:, None] * slope * clear[:, None]
-        height = height_mm(annulus, outline)
-        frame = np.stack(planes.plane_axes(annulus.normal_lps), axis=1)
-        hinge_uv = (annulus.curve_lps - annulus.center_lps) @ frame
-        # a little within the hinge line, so that the wall next to it stays wall
-        opening = curves.inside_closed((outline - annulus.center_lps) @ frame, 0.95 * hinge_uv)
-        wall = (~opening | (np.abs(height) > annulus.saddle_height_mm / 2 + 3.0)) & (
-            np.linalg.norm(outline - target_lps, axis=1) > NEAR_PUNCTURE_MM
-        )
-        edge = np.zeros(len(outline), dtype=np.bool_)
-        if beyond_ct is not None:
-            edge = beyond_ct(outline, CT_EDGE_MM)
-            wall &= ~edge
-        return cls(
-            left_atrium, annulus, target_lps, cKDTree(outline[wall]) if wall.any() else None,
-            cKDTree(outline[edge]) if edge.any() else None,
-        )
-
-    def _free(self, path: Array) -> Array:
-        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
-        return np.asarray(path[(along >= NEAR_SEPTUM_MM) & (height_mm(self.annulus, path) > 0)])
-
-    def clearance_mm(self, path_lps: Array) -> float | None:
-        """Least distance (mm) of an arc (n, 3) to the wall, negative by how far it is outside the blood pool."""
-        free = self._free(path_lps)
-        if len(free) == 0 or self.wall is None:
-            return None
-        outside = self.left_atrium.at(free)
-        near_valve = height_mm(self.annulus, free) < self.annulus.saddle_height_mm / 2 + 3.0
-        far = np.linalg.norm(free - self.target_lps, axis=1) > NEAR_PUNCTURE_MM
-        away = outside[(outside > 0) & ~near_valve & far]
-        if len(away) > 0:
-            return -float(away.max())
-        return float(self.wall.query(free)[0].min())
-
-    def to_edge_mm(self, path_lps: Array) -> float:
-        """Least distance (mm) of an arc (n, 3) to where the CT cuts the atrium, infinite where it does not."""
-        free = self._free(path_lps)
-        return np.inf if self.edge is None or len(free) == 0 else float(self.edge.query(free)[0].min())
-
-
 def with_doubt(
     found: Reach, target_lps: ArrayLike, cava_axis_lps: ArrayLike, septal_normal_lps: ArrayLike, annulus: Annulus,
     structure_lps: ArrayLike | None, covariance: Array, *, room: Room | None,
@@ -356,24 +298,21 @@ def with_doubt(
     ])
 
     def values(x: Array) -> Array:
-        cava, normal, valve, target, end = x.reshape(5, 3)
-        crossing = crossing_direction(cava, normal, sheath_angle_deg=found.sheath_angle_deg)
-        out = [angle_deg(crossing, normal), angle_deg(crossing, -valve), np.nan, np.nan, np.nan, np.nan]
+        cava, normal, valve, target, end = np.moveaxis(x.reshape(len(x), 5, 3), 1, 0)
+        crossing = crossing_directions(cava, normal, sheath_angle_deg=found.sheath_angle_deg)
+        out = np.full((len(x), 6), np.nan)
+        out[:, 0], out[:, 1] = angles_deg(crossing, normal), angles_deg(crossing, -valve)
         if found.arc_turn_deg is not None:
-            try:
-                arc = single_arc(target, crossing, end)
-            except ValueError:
-                return np.array(out)
-            clear = None if room is None or found.clearance_mm is None else room.clearance_mm(arc.path_lps)
-            out[2:] = [
-                arc.turn_deg, min(arc.radius_mm, 1e6), angle_deg(arc.end_direction_lps, -valve),
-                np.nan if clear is None else clear,
-            ]
-        return np.array(out)
+            ways = arcs_between(target, crossing, end)
+            out[:, 2], out[:, 3] = ways.turn_deg, np.minimum(ways.radius_mm, 1e6)
+            out[:, 4] = angles_deg(ways.end_direction_lps, -valve)
+            if room is not None and found.clearance_mm is not None:
+                out[:, 5] = room.clearances_mm(*ways.sampled())
+        return out
 
     try:
         entry, turn, arc_turn, radius, tilt, clearance = (
-            float(v) if np.isfinite(v) else None for v in propagated_sd(values, start, covariance)
+            float(v) if np.isfinite(v) else None for v in propagated_sd_at_once(values, start, covariance)
         )
     except AnatomyNotFound:  # within its doubt the cava runs straight at the septum
         return found

@@ -68,6 +68,11 @@ class Procedure:
     entry_angle: Asked                # deg
     bend_radius: Asked                # mm
     axis_tilt: Asked | None           # deg; None where the target is not on the valve's axis
+    # asked over the whole membrane; None where nothing is asked
+    clearance: Asked | None = None                    # mm, of the arc's own line to the wall
+    arc_turn: Asked | None = None                     # deg
+    distance_to_roof: Asked | None = None             # mm
+    distance_to_coronary_sinus: Asked | None = None   # mm, to its marked ostium
 
     def __post_init__(self) -> None:
         if self.target_structure not in TARGET_STRUCTURES:
@@ -86,6 +91,7 @@ class Procedure:
 
 
 _ASKED = tuple(f.name for f in fields(Procedure) if "Asked" in str(f.type))
+_MAY_BE_NONE = tuple(f.name for f in fields(Procedure) if "Asked | None" in str(f.type))
 
 
 def load_procedures(path: Path | str | None = None) -> dict[str, Procedure]:
@@ -132,7 +138,7 @@ def _procedure_from(name: str, table: Mapping[str, Any]) -> Procedure:
             asked[key] = Asked(**{"low": None, "high": None, **value})
         except (TypeError, ValueError) as problem:
             raise ValueError(f"{key}: {problem}") from problem
-    missing = [k for k in _ASKED if asked[k] is None and k not in ("height", "axis_tilt")]
+    missing = [k for k in _ASKED if asked[k] is None and k not in _MAY_BE_NONE]
     if missing:
         raise KeyError(missing[0])
     return Procedure(

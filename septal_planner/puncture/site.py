@@ -8,28 +8,29 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from septal_planner.anatomy.annulus import Annulus, height_mm, height_sd_mm, ring_covariance
+from septal_planner.anatomy.annulus import Annulus, height_mm
 from septal_planner.anatomy.chambers import Chambers
 from septal_planner.anatomy.fossa import Fossa
 from septal_planner.anatomy.membrane import BRIDGED_RIM_SD_MM
-from septal_planner.errors import AnatomyNotFound
 from septal_planner.geometry import curves
-from septal_planner.geometry.frames import spacing_mm, unit_vector
-from septal_planner.geometry.propagation import block_diagonal
-from septal_planner.geometry.shapes import DistanceField
 from septal_planner.puncture import catheter
+from septal_planner.puncture.approach import (
+    LANDMARK_SD_MM,
+    OUTLINE_SHARE,
+    Approach,
+    outline_sd_mm,
+    prepare_approach,
+)
 from septal_planner.puncture.checks import Check, check
+from septal_planner.puncture.clearance import CT_EDGE_MM, Room
+from septal_planner.puncture.paths import posterior_path_mm
+from septal_planner.puncture.place import fossa_fractions, zone
 from septal_planner.puncture.procedures import Procedure
 
 Array = NDArray[np.float64]
 
-CANDIDATE_STEP_MM = 0.5
-# one standard deviation, along each axis, of a point placed by a careful reader; common practice, no source
-LANDMARK_SD_MM = 1.0
 COVERAGE_FACTOR = 2.0  # interval of about 95 % (JCGM 100:2008, 6.2.1 and table G.1)
-OUTLINE_SHARE = 0.75  # of one rim point's doubt, left in the nearest place of a smooth outline through many
 SPOT_MM = 1.0  # radius over which the wall at the target is averaged
-CT_EDGE_MM = catheter.CT_EDGE_MM
 NO_RIM = "The rim of the membrane was not seen, so the target's place within it is not assessed."
 
 
@@ -70,108 +71,6 @@ class PunctureSite:
     not_assessed: Mapping[str, str] = field(default_factory=dict)
 
 
-def fossa_fractions(fossa: Fossa, points_lps: ArrayLike) -> tuple[Array, Array]:
-    """Superior and anterior fraction (...) of points (..., 3): position between the lowest and highest, and
-    the most posterior and most anterior, rim points along the fossa's own superior and anterior axes. 0
-    inferior or posterior, 1 superior or anterior; the whole extent of the rim, not the chord through the
-    point. The fossa must have a rim.
-    """
-    rim, p = fossa.patch.uvw(fossa.rim_lps), fossa.patch.uvw(points_lps)
-    low, high = rim.min(axis=0), rim.max(axis=0)
-    return (
-        np.asarray((p[..., 1] - low[1]) / (high[1] - low[1])),
-        np.asarray((p[..., 0] - low[0]) / (high[0] - low[0])),
-    )
-
-
-def zone(superior_fraction: float, anterior_fraction: float) -> str:
-    """Thirds of the fossa in words, e.g. `mid-posterior`."""
-
-    def third(fraction: float, words: tuple[str, str, str]) -> str:
-        return words[0] if fraction < 1 / 3 else words[1] if fraction <= 2 / 3 else words[2]
-
-    first = third(superior_fraction, ("inferior", "mid", "superior"))
-    return f"{first}-{third(anterior_fraction, ('posterior', 'central', 'anterior'))}"
-
-
-def membrane_points(fossa: Fossa, *, step_mm: float = CANDIDATE_STEP_MM) -> Array:
-    """Mid-surface points (n, 3) inside the rim on a grid of `step_mm` over the fossa's plane; none without a rim."""
-    patch = fossa.patch
-    if not len(fossa.rim_lps):
-        return np.empty((0, 3))
-    u = np.arange(patch.u_mm[0], patch.u_mm[-1] + step_mm / 2, step_mm)
-    v = np.arange(patch.v_mm[0], patch.v_mm[-1] + step_mm / 2, step_mm)
-    uu, vv = np.meshgrid(u, v)
-    rim_uv = patch.uvw(fossa.rim_lps)[:, :2]
-    inside = curves.inside_closed(np.stack([uu, vv], axis=-1), rim_uv)
-    inside &= patch.sample(fossa.membrane.astype(np.float64), uu, vv) > 0.5
-    return patch.points_lps(uu[inside], vv[inside])
-
-
-def crossing_of(landmarks_lps: Mapping[str, ArrayLike], fossa: Fossa, *, sheath_angle_deg: float) -> Array:
-    """Crossing direction (3,) from the landmark `inferior_vena_cava` (near the atrial junction, then lower)
-    and the mean septal normal. Raises AnatomyNotFound without two different points there.
-    """
-    marked = landmarks_lps.get("inferior_vena_cava", np.empty((0, 3)))
-    cava = np.asarray(marked, dtype=np.float64).reshape(-1, 3)
-    if len(cava) < 2 or np.linalg.norm(cava[0] - cava[1]) < 5.0:
-        raise AnatomyNotFound(
-            f"The landmark inferior_vena_cava needs two points 5 mm or more apart on the axis of the vessel, "
-            f"found {len(cava)}; mark one near the atrial junction, then one lower."
-        )
-    return catheter.crossing_direction(cava[0] - cava[1], fossa.normal_lps, sheath_angle_deg=sheath_angle_deg)
-
-
-def structure_of(
-    procedure: Procedure, annulus: Annulus, landmarks_lps: Mapping[str, ArrayLike]
-) -> NDArray[np.float64] | None:
-    """The point (3,) the catheter has to get to, or None where the procedure has none or its landmark is
-    missing.
-    """
-    if procedure.target_structure == "mitral_annulus":
-        return annulus.center_lps
-    if procedure.target_structure == "none" or procedure.target_structure not in landmarks_lps:
-        return None
-    marked = np.asarray(landmarks_lps[procedure.target_structure], dtype=np.float64).reshape(-1, 3)
-    return np.asarray(marked.mean(axis=0))
-
-
-def posterior_path_mm(
-    points_lps: ArrayLike,
-    direction_lps: ArrayLike,
-    left_atrium: DistanceField,
-    *,
-    enter_within_mm: float = 15.0,
-    step_mm: float = 0.25,
-    longest_mm: float = 150.0,
-) -> tuple[Array, Array]:
-    """Free path (n,) from points (n, 3) along one direction (3,) until the left atrial blood pool ends, and
-    the cosine (n,) of its incidence there; both nan where the ray does not enter the pool within
-    `enter_within_mm`.
-
-    The ray is marched and the last step solved linearly, so the path counts from the point, wall included.
-    """
-    p = np.asarray(points_lps, dtype=np.float64).reshape(-1, 3)
-    d = unit_vector(direction_lps)
-    t = np.arange(0.0, longest_mm + step_mm, step_mm)
-    path, cosine = np.full(len(p), np.nan), np.full(len(p), np.nan)
-    for lo in range(0, len(p), 256):
-        f = left_atrium.at(p[lo : lo + 256, None, :] + t[None, :, None] * d)
-        inside = f < 0
-        enters = np.argmax(inside, axis=1)
-        for i in range(len(f)):
-            if not inside[i, enters[i]] or t[enters[i]] > enter_within_mm:
-                continue
-            after = np.flatnonzero(~inside[i, enters[i] :])
-            if len(after) == 0:
-                continue
-            k = int(enters[i] + after[0])
-            slope = (f[i, k] - f[i, k - 1]) / step_mm
-            path[lo + i] = t[k - 1] - f[i, k - 1] / slope
-            cosine[lo + i] = min(float(slope), 1.0)
-    return path, cosine
-
-
 def evaluate_site(
     point_lps: ArrayLike,
     fossa: Fossa,
@@ -185,20 +84,32 @@ def evaluate_site(
     sheath_angle_deg: float = catheter.SHEATH_ANGLE_DEG,
     landmark_sd_mm: float = LANDMARK_SD_MM,
 ) -> PunctureSite:
-    """Everything said of a puncture at a mid-surface point (3,) for a procedure.
+    """Everything said of a puncture at a mid-surface point (3,) for a procedure: `evaluate_on` for one point only.
+    Raises AnatomyNotFound as `prepare_approach` does."""
+    approach = prepare_approach(
+        fossa, annulus, chambers, landmarks_lps, procedure, sheath_angle_deg=sheath_angle_deg,
+        landmark_sd_mm=landmark_sd_mm,
+    )
+    return evaluate_on(approach, point_lps, source=source, moved_mm=moved_mm)
+
+
+def evaluate_on(
+    approach: Approach, point_lps: ArrayLike, *, source: str = "user", moved_mm: float | None = None
+) -> PunctureSite:
+    """Everything said of a puncture at a mid-surface point (3,).
 
     Height: signed distance from the annular plane; its doubt joins that of the plane (annulus points off by
-    `landmark_sd_mm` along each axis) with that of the mid-surface seen along the annular normal; the interval
+    the landmarks' doubt along each axis) with that of the mid-surface seen along the annular normal; the interval
     is twice the joint standard uncertainty to either side (JCGM 100:2008). Distances join the doubt of the
-    chamber's outline with that of the mid-surface. Raises AnatomyNotFound where the crossing direction cannot be had.
+    chamber's outline with that of the mid-surface.
     """
     p = np.asarray(point_lps, dtype=np.float64)
-    crossing = crossing_of(landmarks_lps, fossa, sheath_angle_deg=sheath_angle_deg)
+    fossa, annulus, chambers, procedure = approach.fossa, approach.annulus, approach.chambers, approach.procedure
+    landmarks_lps, landmark_sd_mm = approach.landmarks_lps, approach.landmark_sd_mm
+    crossing, ring = approach.crossing_lps, approach.plane_covariance
     height = float(height_mm(annulus, p))
     slant = abs(float(fossa.normal_lps @ annulus.normal_lps))
-    plane_sd = float(height_sd_mm(annulus, p, point_sd_mm=landmark_sd_mm))
-    height_sd = float(np.hypot(plane_sd, slant * fossa.surface_sd_mm))
-    ring = ring_covariance(annulus, point_sd_mm=landmark_sd_mm)[:6, :6]
+    height_sd = float(np.hypot(approach.height_sd_mm(p), slant * fossa.surface_sd_mm))
     why: dict[str, str] = {}
     notes: list[str] = []
 
@@ -206,7 +117,7 @@ def evaluate_site(
     thickness, thickness_sd = _wall_at(p, fossa, why)
     aorta, aorta_sd = _to_aorta(p, fossa, chambers, why)
     path, path_sd = _to_posterior_wall(p, crossing, chambers, why)
-    span, available = _band_on_membrane(fossa, annulus, procedure)
+    span, available = approach.membrane_height_range_mm, approach.height_band_available
     if available is False and span is not None:
         notes.append(_band_sentence(procedure, span))
     coaptation, coaptation_sd = None, None
@@ -220,9 +131,7 @@ def evaluate_site(
     else:
         why["height_above_coaptation"] = "No leaflet_coaptation point was marked."
 
-    reach = _reach(
-        p, crossing, fossa, annulus, chambers, landmarks_lps, procedure, ring, sheath_angle_deg, landmark_sd_mm
-    )
+    reach = _reach(approach, p)
     no_arc = reach.not_assessed[0] if reach.arc_turn_deg is None else "The way to the target is straight."
     lines = [
         ("superior_fraction", superior, superior_sd, "1", procedure.superior_fraction),
@@ -282,15 +191,6 @@ def _place_within_rim(
     return superior, anterior, sds[0], sds[1], float(curves.distance_to_closed(p, fossa.rim_lps)), float(rim_sd)
 
 
-def room_to_rim_mm(fossa: Fossa, points_lps: Array) -> Array:
-    """Distance (n,) of points (n, 3) to the rim, less the doubt of where it was bridged."""
-    room = curves.distance_to_closed(points_lps, fossa.rim_lps)
-    if fossa.rim_seen is None or fossa.rim_seen.all():
-        return room
-    bridged = np.linalg.norm(points_lps[:, None, :] - fossa.rim_lps[~fossa.rim_seen], axis=-1).min(axis=1)
-    return np.asarray(np.minimum(room, np.maximum(bridged - BRIDGED_RIM_SD_MM, 0.0)))
-
-
 def _wall_at(p: Array, fossa: Fossa, why: dict[str, str]) -> tuple[float | None, float | None]:
     u, v, _ = fossa.patch.uvw(p)
     du, dv = (offset.ravel() for offset in np.meshgrid(*(2 * [np.arange(-SPOT_MM, SPOT_MM + 0.01, 0.25)])))
@@ -344,45 +244,19 @@ def _to_posterior_wall(
     return float(along[0]), outline_sd_mm(chambers, "left_atrium") / max(float(cosine[0]), 0.2)
 
 
-def _reach(
-    p: Array, crossing: Array, fossa: Fossa, annulus: Annulus, chambers: Chambers,
-    landmarks_lps: Mapping[str, ArrayLike], procedure: Procedure, ring: Array, sheath_angle_deg: float,
-    landmark_sd_mm: float,
-) -> catheter.Reach:
-    """The arc with its doubt; `ring` (6, 6) is the covariance of the annulus' center and normal."""
-    structure = structure_of(procedure, annulus, landmarks_lps)
-    left = chambers.distance.get("left_atrium")
-    room = None
-    if left is not None and structure is not None:
-        room = catheter.Room.around(p, annulus, left, chambers.beyond_ct)
+def _reach(approach: Approach, p: Array) -> catheter.Reach:
+    """The arc with its doubt."""
+    room = None if approach.wall is None else Room(approach.wall, p)
     found = catheter.reach(
-        p, crossing, fossa.normal_lps, annulus, procedure, structure_lps=structure, left_atrium=left,
-        sheath_angle_deg=sheath_angle_deg, room=room,
-        outline_sd_mm=chambers.outline_sd_mm.get("left_atrium"),
+        p, approach.crossing_lps, approach.fossa.normal_lps, approach.annulus, approach.procedure,
+        structure_lps=approach.structure_lps, left_atrium=approach.chambers.distance.get("left_atrium"),
+        sheath_angle_deg=approach.sheath_angle_deg, room=room,
+        outline_sd_mm=approach.chambers.outline_sd_mm.get("left_atrium"),
     )
-    n = fossa.normal_lps
-    cava = np.asarray(landmarks_lps["inferior_vena_cava"], dtype=np.float64).reshape(-1, 3)
-    normal_sd = np.radians(fossa.normal_sd_deg or 0.0)
-    marks = 1.0
-    if procedure.target_structure in landmarks_lps:
-        marks = np.asarray(landmarks_lps[procedure.target_structure]).size / 3
-    covariance = block_diagonal([
-        2 * landmark_sd_mm**2 * np.eye(3), normal_sd**2 * (np.eye(3) - np.outer(n, n)), ring[3:, 3:],
-        fossa.surface_sd_mm**2 * np.outer(n, n), landmark_sd_mm**2 / marks * np.eye(3),
-    ])
-    if procedure.target_structure == "mitral_annulus":
-        covariance[12:, 12:], covariance[12:, 6:9], covariance[6:9, 12:] = ring[:3, :3], ring[:3, 3:], ring[3:, :3]
     return catheter.with_doubt(
-        found, p, cava[0] - cava[1], n, annulus, structure, covariance, room=room
+        found, p, approach.cava_axis_lps, approach.fossa.normal_lps, approach.annulus, approach.structure_lps,
+        approach.covariance, room=room,
     )
-
-
-def outline_sd_mm(chambers: Chambers, name: str) -> float:
-    """Doubt of where this chamber's blood ends; a uniform error of one voxel where it was not assessed."""
-    known = chambers.outline_sd_mm.get(name)
-    if known is not None:
-        return float(known)
-    return float(spacing_mm(chambers.distance[name].lps_from_index).max() / np.sqrt(12))
 
 
 def _missing(chambers: Chambers, name: str) -> str:
@@ -390,27 +264,6 @@ def _missing(chambers: Chambers, name: str) -> str:
     return chambers.not_assessed.get(
         name, f"The {spoken} was not found, so the distance to it is not assessed."
     )
-
-
-def _band_on_membrane(
-    fossa: Fossa, annulus: Annulus, procedure: Procedure
-) -> tuple[tuple[float, float] | None, bool | None]:
-    """Lowest and highest point of the membrane (mm; None without a rim), and whether the height band is met on it far
-    enough from the rim (None without a height norm or a rim). Raises AnatomyNotFound for a rim around nothing.
-    """
-    if not len(fossa.rim_lps):
-        return None, None
-    points = membrane_points(fossa)
-    if len(points) == 0:
-        raise AnatomyNotFound("The fossa found has no membrane to put a target on; check the fossa landmark.")
-    heights, at_rim = height_mm(annulus, points), height_mm(annulus, fossa.rim_lps)
-    span = (float(min(heights.min(), at_rim.min())), float(max(heights.max(), at_rim.max())))
-    band = procedure.height_band_mm
-    if band is None:
-        return span, None
-    rim = curves.distance_to_closed(points, fossa.rim_lps)
-    far_enough = rim >= min(procedure.distance_to_rim.low or 0.0, float(rim.max()))
-    return span, bool(np.any((heights >= band[0]) & (heights <= band[1]) & far_enough))
 
 
 def band_words(procedure: Procedure) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -15,26 +15,17 @@ from septal_planner.errors import AnatomyNotFound, InputRefused
 from septal_planner.geometry import curves
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.puncture import catheter
+from septal_planner.puncture.approach import LANDMARK_SD_MM, Approach, prepare_approach
 from septal_planner.puncture.checks import margin
+from septal_planner.puncture.paths import crossing_of, posterior_path_mm, structure_of
+from septal_planner.puncture.place import fossa_fractions, membrane_points, room_to_rim_mm, zone
 from septal_planner.puncture.procedures import Asked, Procedure
-from septal_planner.puncture.site import (
-    COVERAGE_FACTOR,
-    LANDMARK_SD_MM,
-    PunctureSite,
-    band_words,
-    crossing_of,
-    evaluate_site,
-    fossa_fractions,
-    membrane_points,
-    posterior_path_mm,
-    room_to_rim_mm,
-    structure_of,
-    zone,
-)
+from septal_planner.puncture.site import COVERAGE_FACTOR, PunctureSite, band_words, evaluate_on, evaluate_site
 
 __all__ = [
-    "COVERAGE_FACTOR", "LANDMARK_SD_MM", "PunctureSite", "choose_target", "crossing_of", "evaluate_site",
-    "fossa_fractions", "membrane_points", "posterior_path_mm", "snap_user_target", "structure_of", "zone",
+    "COVERAGE_FACTOR", "LANDMARK_SD_MM", "Approach", "PunctureSite", "choose_on", "choose_target", "crossing_of",
+    "evaluate_on", "evaluate_site", "fossa_fractions", "membrane_points", "posterior_path_mm", "prepare_approach",
+    "snap_on", "snap_user_target", "structure_of", "zone",
 ]
 
 Array = NDArray[np.float64]
@@ -57,19 +48,27 @@ def snap_user_target(point_lps: ArrayLike, fossa: Fossa) -> tuple[Array, float]:
 
     Where no rim was seen, the nearest point of the surface. Raises InputRefused for a point farther than 10 mm from
     the membrane, AnatomyNotFound for a rim around nothing."""
+    return _snap(point_lps, fossa, lambda: membrane_points(fossa, step_mm=0.25))
+
+
+def snap_on(approach: Approach, point_lps: ArrayLike) -> tuple[Array, float]:
+    """As `snap_user_target`, at little cost."""
+    return _snap(point_lps, approach.fossa, lambda: approach.fine_points_lps)
+
+
+def _snap(point_lps: ArrayLike, fossa: Fossa, points_inside: Callable[[], Array]) -> tuple[Array, float]:
     p = np.asarray(point_lps, dtype=np.float64)
     if p.shape != (3,) or not np.all(np.isfinite(p)):
         raise InputRefused(
             f"The target needs three finite coordinates in mm, found {point_lps!r}; give x, y and z in LPS."
         )
-    inside = membrane_points(fossa, step_mm=0.25)
     has_rim = len(fossa.rim_lps) > 0
-    if has_rim and len(inside) == 0:
+    if has_rim and len(points_inside()) == 0:
         raise AnatomyNotFound("The fossa found has no membrane to put a target on; check the fossa landmark.")
     best, moved = fossa.patch.nearest(p)
     if has_rim and not curves.inside_closed(fossa.patch.uvw(best)[:2], fossa.patch.uvw(fossa.rim_lps)[:, :2]):
-        distance = np.linalg.norm(inside - p, axis=1)
-        best, moved = inside[int(np.argmin(distance))], float(distance.min())
+        distance = np.linalg.norm(points_inside() - p, axis=1)
+        best, moved = points_inside()[int(np.argmin(distance))], float(distance.min())
     if moved > FARTHEST_FROM_MEMBRANE_MM:
         raise InputRefused(
             f"The target lies {moved:.1f} mm off the septum, expected {FARTHEST_FROM_MEMBRANE_MM:g} mm or "
@@ -88,7 +87,15 @@ def choose_target(
     sheath_angle_deg: float = catheter.SHEATH_ANGLE_DEG,
     landmark_sd_mm: float = LANDMARK_SD_MM,
 ) -> PunctureSite:
-    """The membrane point that best meets the procedure, measured as `evaluate_site` does.
+    """`choose_on` for one choice only. Raises AnatomyNotFound as `prepare_approach` does."""
+    return choose_on(prepare_approach(
+        fossa, annulus, chambers, landmarks_lps, procedure, sheath_angle_deg=sheath_angle_deg,
+        landmark_sd_mm=landmark_sd_mm,
+    ))
+
+
+def choose_on(approach: Approach) -> PunctureSite:
+    """The membrane point that best meets the procedure, measured as `evaluate_on` does.
 
     Candidates lie on a 0.5 mm grid inside the rim, 1 mm or more from it, and farther from where it was bridged.
     First come those that keep clear of
@@ -96,20 +103,15 @@ def choose_target(
     to it among those a slip of the needle farther from the rim; of these the one whose worst margin among the
     requirements that some site meets, as a fraction of the tolerance, is largest; ties go to the middle of the
     preferred zone. Where no rim was seen there is no choice: the fossa's center, which is then the place nearest the
-    marked point, is taken and a note says so. Raises AnatomyNotFound for a rim around nothing."""
+    marked point, is taken and a note says so."""
+    fossa, annulus, chambers, procedure = approach.fossa, approach.annulus, approach.chambers, approach.procedure
     if not len(fossa.rim_lps):
-        site = evaluate_site(
-            fossa.center_lps, fossa, annulus, chambers, landmarks_lps, procedure, source="computed",
-            sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm,
-        )
+        site = evaluate_on(approach, fossa.center_lps, source="computed")
         return replace(site, notes=(*site.notes, NO_CHOICE))
-    points = membrane_points(fossa)
-    if len(points) == 0:
-        raise AnatomyNotFound("The fossa found has no membrane to put a target on; check the fossa landmark.")
+    points, crossing = approach.candidates_lps, approach.crossing_lps
     rim = room_to_rim_mm(fossa, points)
     keep = rim >= min(LEAST_FROM_RIM_MM, float(rim.max()))
     points, rim = points[keep], rim[keep]
-    crossing = crossing_of(landmarks_lps, fossa, sheath_angle_deg=sheath_angle_deg)
 
     clear = [margin(procedure.distance_to_rim, rim)]
     if "aorta" in chambers.distance:
@@ -140,19 +142,15 @@ def choose_target(
     margins += [margin(procedure.superior_fraction, superior), margin(procedure.anterior_fraction, anterior)]
     thickness = fossa.patch.sample(fossa.thickness_mm, *np.moveaxis(fossa.patch.uvw(points)[:, :2], -1, 0))
     margins.append(np.where(np.isfinite(thickness), margin(procedure.wall_thickness, thickness), 0.0))
-    structure = structure_of(procedure, annulus, landmarks_lps)
-    if structure is not None:
-        margins += _arc_margins(points, crossing, structure, annulus, procedure)
+    if approach.structure_lps is not None:
+        margins += _arc_margins(points, crossing, approach.structure_lps, annulus, procedure)
     # what no site can give does not choose between sites
     attainable = [m for m in margins if float(m[pool].max()) >= 0.0] or margins
     score = np.min([np.minimum(m, 1.0) for m in attainable], axis=0)
     middle = [_middle(procedure.superior_fraction), _middle(procedure.anterior_fraction)]
     from_zone = np.hypot(superior - middle[0], anterior - middle[1])
     order = np.lexsort((from_zone, -np.round(score, 3), ~pool))
-    site = evaluate_site(
-        points[order[0]], fossa, annulus, chambers, landmarks_lps, procedure, source="computed",
-        sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm,
-    )
+    site = evaluate_on(approach, points[order[0]], source="computed")
     if band is not None and site.height_band_available and not band[0] <= site.height_mm <= band[1]:
         note = (
             f"The height band asked for ({band_words(procedure)}) is reached on this septum only where the "

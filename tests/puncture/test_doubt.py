@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from septal_planner.anatomy.annulus import ring_covariance
-from septal_planner.puncture import catheter, site, target
+from septal_planner.puncture import catheter, place, site, target
 from septal_planner.puncture.procedures import procedure
 
 WHY = "The blood on the right side of the septum cannot be told from the wall."
@@ -121,7 +121,7 @@ def test_a_bridged_rim_asks_for_more_room(high_septum):
     bridged = replace(fossa, rim_seen=~behind, rim_sd_mm=0.4)
     points = target.membrane_points(fossa)
     u = fossa.patch.uvw(points)[:, 0]
-    room, plain = site.room_to_rim_mm(bridged, points), site.room_to_rim_mm(fossa, points)
+    room, plain = place.room_to_rim_mm(bridged, points), place.room_to_rim_mm(fossa, points)
     assert np.all(room <= plain + 1e-9)
     behind_it = (u < -3) & (plain > 0.1)
     assert np.all(room[behind_it] < plain[behind_it])

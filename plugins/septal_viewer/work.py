@@ -1,0 +1,360 @@
+"""Long steps beside the window: a second process does one at a time, and its news is fetched by a timer.
+
+Nothing here needs a window. The process is started by name, not forked from the caller's main file, so that no
+script, notebook or napari is run twice.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from multiprocessing.shared_memory import SharedMemory
+from pathlib import Path
+from typing import IO, Any
+
+from septal_planner.handing_on import PAPER
+from septal_planner.inputs.landmarks import Landmarks
+from septal_planner.inputs.volume import Volume
+from septal_planner.pipeline import FoundAnatomy
+from septal_viewer.parcels import Held, as_sentence, fill, make_room, pack, receive, send, unpack
+
+__all__ = ["Cancelled", "Done", "Event", "Failed", "Progress", "Refused", "Work"]
+
+_START = "from septal_viewer.worker import serve; serve()"
+
+TITLES = {
+    "list": "looking for CT series",
+    "read": "reading the CT",
+    "read_phases": "reading the phases",
+    "phantom": "making the phantom",
+    "find": "finding the anatomy",
+    "plan": "planning",
+    "hand_on": "writing the plan",
+}
+
+
+@dataclass(frozen=True)
+class Progress:
+    """What is being done, in words."""
+
+    job: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Done:
+    """`result` is what the job of that name gives (see `worker`)."""
+
+    job: str
+    result: Any
+
+
+@dataclass(frozen=True)
+class Failed:
+    """`sentence` for the person, `details` for the log."""
+
+    job: str
+    sentence: str
+    details: str = ""
+
+
+@dataclass(frozen=True)
+class Cancelled:
+    """The job was given up as asked."""
+
+    job: str
+
+
+@dataclass(frozen=True)
+class Refused:
+    """The job was not begun, since another is running."""
+
+    job: str
+    sentence: str
+
+
+Event = Progress | Done | Failed | Cancelled | Refused
+
+
+class _Job:
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.given_up = False
+
+
+class Work:
+    """One job at a time in a process beside. Every method returns at once; call `poll` often, `close` at the end.
+
+    Each `start_...` returns whether the job was begun; where another runs, the reason comes as a `Refused` event.
+    """
+
+    def __init__(self, *, warm: bool = True) -> None:
+        """`warm`: start the process now, so that the first job need not wait for it."""
+        self._events: queue.SimpleQueue[tuple[_Job | None, Event]] = queue.SimpleQueue()
+        self._lock = threading.Lock()
+        self._job: _Job | None = None
+        self._helper: _Helper | None = None
+        self._closed = False
+        if warm:
+            self._in_thread(self._ready)
+
+    # -------------------------------------------------------------------------------------------- jobs
+
+    def start_list(self, path: Path | str) -> bool:
+        """Done gives tuple[ListedSeries, ...]."""
+        return self._start("list", str(path))
+
+    def start_read(
+        self, path: Path | str, *, series_uid: str | None = None, phase_percent: float | None = None
+    ) -> bool:
+        """Done gives the Volume. `series_uid` as ListedSeries.summary.selector."""
+        return self._start("read", str(path), series_uid or None, phase_percent)
+
+    def start_read_phases(self, path: Path | str, selectors: Sequence[str]) -> bool:
+        """Done gives tuple[Volume, ...], the phases in the order named."""
+        return self._start("read_phases", str(path), tuple(selectors))
+
+    def start_phantom(self, name: str = "normal", *, quick: bool = True) -> bool:
+        """Done gives a PhantomCase."""
+        return self._start("phantom", name, quick)
+
+    def start_find(self, volume: Volume, landmarks: Landmarks) -> bool:
+        """Done gives FoundWithSites, for `Session.take_found`."""
+        return self._start("find", volume, landmarks)
+
+    def start_plan(
+        self, volume: Volume, found: FoundAnatomy, *, procedure: str, target_lps: Sequence[float] | None = None
+    ) -> bool:
+        """Done gives the PlannedCase."""
+        return self._start("plan", volume, found, procedure, _three(target_lps))
+
+    def start_hand_on(
+        self,
+        volume: Volume,
+        found: FoundAnatomy,
+        folder: Path | str,
+        *,
+        procedure: str,
+        target_lps: Sequence[float] | None = None,
+        paper: str = PAPER,
+        identity: bool = False,
+    ) -> bool:
+        """Done gives HandedOn(case, paths)."""
+        return self._start(
+            "hand_on", volume, found, procedure, _three(target_lps), str(folder), paper, identity
+        )
+
+    # ------------------------------------------------------------------------------------------- state
+
+    @property
+    def busy(self) -> bool:
+        """Whether a job runs, or has ended without its end having been fetched."""
+        return self._job is not None
+
+    @property
+    def job(self) -> str | None:
+        """Name of the job that runs."""
+        job = self._job
+        return None if job is None else job.name
+
+    def poll(self) -> list[Event]:
+        """What happened since the last call, in order."""
+        news: list[Event] = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                job, event = self._events.get_nowait()
+                if isinstance(event, Refused):
+                    news.append(event)
+                elif job is self._job and job is not None:
+                    news.append(event)
+                    if not isinstance(event, Progress):
+                        self._job = None
+        return news
+
+    def wait(self, timeout_s: float = 60.0) -> list[Event]:
+        """All events until the job ends; for scripts and tests, a window polls. Raises TimeoutError."""
+        news, end = self.poll(), time.monotonic() + timeout_s
+        while self.busy:
+            if time.monotonic() > end:
+                raise TimeoutError(f"The job {self.job} did not end within {timeout_s:g} s.")
+            time.sleep(0.01)
+            news += self.poll()
+        return news
+
+    def cancel(self) -> bool:
+        """Give up the running job at once; whether there was one. `Cancelled` comes with the next poll."""
+        job = self._job
+        if job is None or job.given_up:
+            return False
+        job.given_up = True
+        self._events.put((job, Cancelled(job.name)))
+        with self._lock:
+            helper, self._helper = self._helper, None
+        if helper is not None:
+            helper.kill()
+        self._in_thread(self._ready)
+        return True
+
+    def close(self) -> None:
+        """End the process; nothing can be started any more."""
+        self._closed = True
+        if self._job is not None:
+            self._job.given_up = True
+            self._job = None
+        with self._lock:
+            helper, self._helper = self._helper, None
+        if helper is not None:
+            helper.kill()
+
+    # ------------------------------------------------------------------------------------------ inside
+
+    def _start(self, name: str, *given: object) -> bool:
+        running = self._job
+        if running is not None or self._closed:
+            doing = "the viewer is closing" if running is None else f"the viewer is still {TITLES[running.name]}"
+            self._events.put(
+                (None, Refused(name, f"This was not begun because {doing}; wait for it, or cancel it first."))
+            )
+            return False
+        job = self._job = _Job(name)
+        self._in_thread(lambda: self._run(job, given))
+        return True
+
+    def _in_thread(self, do: Any) -> None:
+        threading.Thread(target=do, daemon=True, name="septal-viewer-work").start()
+
+    def _ready(self) -> _Helper | None:
+        """The process, started where none is there."""
+        with self._lock:
+            if self._closed:
+                return None
+            if self._helper is None or not self._helper.alive:
+                with contextlib.suppress(OSError):
+                    self._helper = _Helper()
+            return self._helper
+
+    def _run(self, job: _Job, given: tuple[object, ...]) -> None:
+        helper = self._ready()
+        if helper is None:
+            end: Event = Failed(
+                job.name,
+                f"The process that computes could not be started with {sys.executable or 'no Python'}; check the "
+                "installation, or use the console program.",
+            )
+        elif job.given_up:
+            return
+        else:
+            try:
+                end = helper.do(job.name, given, lambda text: self._events.put((job, Progress(job.name, text))))
+            except (EOFError, OSError):
+                end = Failed(
+                    job.name,
+                    "The process that computes ended by itself, most often because memory ran out; nothing you marked "
+                    "is lost, close other programs and try again.",
+                    helper.last_words(),
+                )
+                helper.kill()
+            except Exception as problem:
+                end = Failed(job.name, *as_sentence(problem))
+                helper.kill()
+        if not job.given_up:
+            self._events.put((job, end))
+
+
+class _Helper:
+    """The process, seen from the window's side; `do` blocks and runs in a thread of its own."""
+
+    def __init__(self) -> None:
+        self._held = Held()
+        self._stderr: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115 (closed with the process)
+        hidden = getattr(subprocess, "CREATE_NO_WINDOW", 0)  # on Windows, or a console would flash up
+        # -P: a file beside the CT must not be taken for a library
+        self._process = subprocess.Popen(
+            [sys.executable, "-P", "-c", _START],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=self._stderr,
+            creationflags=hidden,
+        )
+
+    @property
+    def alive(self) -> bool:
+        return self._process.poll() is None
+
+    def do(self, name: str, given: tuple[object, ...], progress: Any) -> Event:
+        """One job to its end. Raises EOFError or OSError where the process is gone."""
+        into, out = self._process.stdin, self._process.stdout
+        assert into is not None
+        assert out is not None
+        packed = pack(given, self._held)
+        memory = make_room(packed.room) if packed.room else None
+        if memory is None and packed.room:
+            packed = pack(given, self._held, beside=False)
+        try:
+            if memory is not None:
+                fill(packed, memory)
+            send(into, ("job", name, packed.text, packed.sizes, None if memory is None else memory.name))
+            message = receive(out)
+        finally:
+            _end(memory)  # the other side has opened it by now, and keeps it as long as it needs
+        self._held.keep(given)
+        del packed
+        memory = None
+        try:
+            while True:
+                message = receive(out)
+                if message[0] == "progress":
+                    progress(message[1])
+                elif message[0] == "need":
+                    memory = make_room(message[1])
+                    send(into, ("room", None if memory is None else memory.name))
+                elif message[0] == "failed":
+                    return Failed(name, message[1], message[2])
+                else:
+                    result = unpack(message[1], message[2], memory, self._held, keep=True)
+                    self._held.keep(result)
+                    return Done(name, result)
+        finally:
+            _end(memory)
+
+    def kill(self) -> None:
+        with contextlib.suppress(OSError):
+            self._process.kill()
+        threading.Thread(target=self._bury, daemon=True).start()
+
+    def _bury(self) -> None:
+        self._process.wait()
+        for stream in (self._process.stdin, self._process.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
+        self._stderr.close()
+
+    def last_words(self) -> str:
+        try:
+            size = self._stderr.seek(0, 2)
+            self._stderr.seek(max(0, size - 4000))
+            return self._stderr.read().decode("utf-8", "replace")
+        except (OSError, ValueError):
+            return ""
+
+
+def _end(memory: SharedMemory | None) -> None:
+    if memory is not None:
+        memory.close()
+        with contextlib.suppress(FileNotFoundError):
+            memory.unlink()
+
+
+def _three(point: Sequence[float] | None) -> tuple[float, float, float] | None:
+    if point is None:
+        return None
+    x, y, z = (float(v) for v in point)
+    return x, y, z

@@ -1,0 +1,267 @@
+"""The process that computes beside the window: it takes one job after another and knows no window itself."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import queue
+import sys
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from multiprocessing.shared_memory import SharedMemory
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from septal_planner.errors import AnatomyNotFound
+from septal_planner.handing_on import write_plan_files
+from septal_planner.inputs.landmarks import Landmarks
+from septal_planner.inputs.preview import middle_slices
+from septal_planner.inputs.series_summary import SeriesSummary, list_series
+from septal_planner.inputs.volume import Volume, read_volume
+from septal_planner.output_folder import staged
+from septal_planner.pipeline import FoundAnatomy, PlannedCase, approach_of, find_anatomy, plan_found
+from septal_planner.puncture.procedures import load_procedures
+from septal_planner.puncture.target import Approach, PunctureSite, choose_on
+from septal_viewer.parcels import (
+    Held,
+    answer_for_nothing,
+    as_sentence,
+    fill,
+    open_as_guest,
+    pack,
+    receive,
+    send,
+    unpack,
+)
+
+Say = Callable[[str], None]
+Target = tuple[float, float, float]
+
+BETWEEN_LINES_S = 0.1  # of progress lines that differ only after a colon
+
+
+@dataclass(frozen=True)
+class ListedSeries:
+    """One series to choose from. `thumbnail` (rows, columns), HU of its middle slice, or None where it does not
+    decode."""
+
+    summary: SeriesSummary
+    thumbnail: NDArray[np.generic] | None
+    pixel_mm: tuple[float, float] | None  # rows, columns
+
+
+@dataclass(frozen=True)
+class PhantomCase:
+    """An invented heart with its landmarks."""
+
+    name: str
+    volume: Volume
+    landmarks: Landmarks
+
+
+@dataclass(frozen=True)
+class HandedOn:
+    """A plan on disk: the case it is of, and the files written."""
+
+    case: PlannedCase
+    paths: tuple[Path, ...]
+
+
+@dataclass(frozen=True)
+class FoundWithSites:
+    """The anatomy, what all punctures of it share, and the computed site of each procedure: found beside the window, so
+    that in it nothing has to be waited for."""
+
+    found: FoundAnatomy
+    approach: Approach
+    sites: dict[str, PunctureSite]
+
+
+def list_job(say: Say, path: str) -> tuple[ListedSeries, ...]:
+    """Every series under a path with a thumbnail."""
+    summaries = list_series(path, progress=say)
+    say("Drawing the thumbnails")
+    pictures = middle_slices(path)
+    return tuple(ListedSeries(s, *pictures.get(s.selector, (None, None))) for s in summaries)
+
+
+def read_job(say: Say, path: str, series_uid: str | None, phase_percent: float | None) -> Volume:
+    """One CT."""
+    return read_volume(path, series_uid=series_uid, phase_percent=phase_percent, progress=say)
+
+
+def read_phases_job(say: Say, path: str, selectors: tuple[str, ...]) -> tuple[Volume, ...]:
+    """Several CTs, in the order named."""
+    return tuple(read_volume(path, series_uid=selector, progress=say) for selector in selectors)
+
+
+def phantom_job(say: Say, name: str, quick: bool) -> PhantomCase:
+    """An invented heart as its DICOM files and landmarks.json would give it."""
+    import septal_phantoms
+    from septal_phantoms.dicom import frame_of_reference_uid, series_instance_uid
+
+    from septal_planner.validation import volume_of
+
+    say(f"Making the phantom {name} (an invented patient)")
+    made = septal_phantoms.make(
+        name, quick=quick, progress=lambda done: say(f"Making the phantom {name}: {100 * done:.0f} %")
+    )
+    frame = frame_of_reference_uid(made)
+    volume = replace(
+        volume_of(made), series_instance_uid=series_instance_uid(made), frame_of_reference_uid=frame
+    )
+    points = {n: np.array(np.round(p, 6).tolist()) for n, p in made.landmarks.items()}  # as its file has them
+    return PhantomCase(name, volume, Landmarks(points, frame, source=f"phantom {name}"))
+
+
+def find_job(say: Say, volume: Volume, landmarks: Landmarks) -> FoundWithSites:
+    """Chambers, annuli and fossa, and where each procedure would cross."""
+    found = find_anatomy(volume, landmarks, progress=say)
+    say("Choosing where to cross")
+    procedures = load_procedures()
+    approach = approach_of(found, next(iter(procedures.values())))
+    sites = {}
+    for name, wanted in procedures.items():
+        with contextlib.suppress(AnatomyNotFound):  # said where that procedure is chosen
+            sites[name] = choose_on(approach.for_procedure(wanted))
+    return FoundWithSites(found, approach, sites)
+
+
+def plan_job(
+    say: Say, volume: Volume, found: FoundAnatomy, procedure: str, target_lps: Target | None
+) -> PlannedCase:
+    """The whole plan at a target, or at the computed one."""
+    return plan_found(volume, found, procedure=procedure, target_lps=target_lps, progress=say)
+
+
+def hand_on_job(
+    say: Say,
+    volume: Volume,
+    found: FoundAnatomy,
+    procedure: str,
+    target_lps: Target | None,
+    folder: str,
+    paper: str,
+    identity: bool,
+) -> HandedOn:
+    """The plan's files in `folder`, all or none."""
+    case = plan_found(volume, found, procedure=procedure, target_lps=target_lps, progress=say)
+    return HandedOn(case, write_into(case, Path(folder), paper=paper, identity=identity, say=say))
+
+
+def write_into(
+    case: PlannedCase, folder: Path, *, paper: str, identity: bool = False, say: Say | None = None
+) -> tuple[Path, ...]:
+    """The files of a plan in `folder`, all or none; their paths. Raises InputRefused."""
+    with staged(folder) as fresh:
+        write_plan_files(case, fresh, paper=paper, identity=identity, progress=say)
+        names = sorted(p.relative_to(fresh) for p in fresh.rglob("*") if p.is_file())
+    return tuple(folder / name for name in names)
+
+
+JOBS: dict[str, Callable[..., Any]] = {
+    "list": list_job,
+    "read": read_job,
+    "read_phases": read_phases_job,
+    "phantom": phantom_job,
+    "find": find_job,
+    "plan": plan_job,
+    "hand_on": hand_on_job,
+}
+
+
+def serve() -> None:
+    """Take jobs from standard input until it ends. What libraries print goes to standard error."""
+    answer_for_nothing()
+    incoming = os.fdopen(os.dup(0), "rb")
+    outgoing = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+    _Worker(outgoing, _listen(incoming)).run()
+
+
+def _listen(stream: IO[bytes]) -> queue.SimpleQueue[tuple[Any, ...]]:
+    """Messages as they come; the process ends with the window's, whatever it is computing."""
+    messages: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()
+
+    def listen() -> None:
+        try:
+            while True:
+                messages.put(receive(stream))
+        except (EOFError, OSError):
+            os._exit(0)
+
+    threading.Thread(target=listen, daemon=True).start()
+    return messages
+
+
+class _Worker:
+    def __init__(self, outgoing: IO[bytes], messages: queue.SimpleQueue[tuple[Any, ...]]) -> None:
+        self._outgoing, self._messages = outgoing, messages
+        self._held = Held()
+        self._open: list[SharedMemory] = []  # under arrays that may still be in use
+        self._last = ("", 0.0)
+
+    def run(self) -> None:
+        while True:
+            message = self._messages.get()
+            try:
+                self._do(*message[1:])
+            except BrokenPipeError:
+                os._exit(0)
+
+    def _do(self, name: str, text: bytes, sizes: tuple[int, ...], memory_name: str | None) -> None:
+        memory = None
+        if memory_name is not None:
+            memory = open_as_guest(memory_name)
+            self._open.append(memory)
+        given = unpack(text, sizes, memory, self._held, keep=False)
+        send(self._outgoing, ("taken",))
+        self._held.keep(given)
+        try:
+            result = JOBS[name](self._say, *given)
+        except BaseException as problem:
+            send(self._outgoing, ("failed", *as_sentence(problem)))
+        else:
+            self._give(result)
+        del given, memory
+        self._close_unused()
+
+    def _give(self, result: object) -> None:
+        packed = pack(result, self._held)
+        if packed.room:
+            send(self._outgoing, ("need", packed.room))
+            name = self._messages.get()[1]
+            if name is None:
+                packed = pack(result, self._held, beside=False)
+            else:
+                memory = open_as_guest(name)
+                fill(packed, memory)
+                memory.close()
+        send(self._outgoing, ("done", packed.text, packed.sizes))
+        self._held.keep(result)
+
+    def _say(self, text: str) -> None:
+        now = time.monotonic()
+        step = text.partition(":")[0]
+        if ":" in text and step == self._last[0] and now - self._last[1] < BETWEEN_LINES_S:
+            return
+        self._last = (step, now)
+        send(self._outgoing, ("progress", text))
+
+    def _close_unused(self) -> None:
+        still = []
+        for memory in self._open:
+            try:
+                memory.close()
+            except BufferError:
+                still.append(memory)
+        self._open = still
+
+
+if __name__ == "__main__":
+    sys.exit("This file is started by the viewer; call septal-planner view instead.")

@@ -1,0 +1,193 @@
+"""Where to cross, from the map: the point with the largest worst margin, other good regions, and what has to give."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linprog
+
+from septal_planner.puncture.approach import Approach
+from septal_planner.puncture.choice_words import range_words, sentence_of, tilt_for_height_deg, what_gives
+from septal_planner.puncture.membrane_map import MembraneMap, map_points
+from septal_planner.puncture.place import zone
+from septal_planner.puncture.ranking import (
+    Ranking,
+    from_zone,
+    heights_mm,
+    in_order,
+    keeping_clear,
+    ranking_of,
+    rounded,
+    scores,
+)
+from septal_planner.puncture.requirements import ReachOver
+
+__all__ = [
+    "Candidate", "Choice", "Ranking", "choose_from_map", "in_order", "keeping_clear", "range_words", "ranking_of",
+    "scores", "tilt_for_height_deg",
+]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Order = Callable[[MembraneMap], NDArray[np.intp]]
+
+APART_MM = 4.0        # candidates nearer than this are one region
+NOT_FAR_BEHIND = 1.0  # tolerances: other candidates where nothing meets all limits
+LOOKED_AT = 3  # places of the map from which the largest margin is climbed for
+BESIDE_MM = 0.05  # over which a margin's slope is taken
+FINER_MM = (0.125, 0.03, 0.008)
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A place to cross. `overall`: its smallest margin over all limits in tolerances; `binding`: the name of that
+    limit; `sentence`: what binds it, in words.
+    """
+
+    rank: int
+    point_lps: NDArray[np.float64]  # (3,)
+    overall: float
+    binding: str
+    meets_all: bool
+    keeps_clear: bool               # of rim, aorta, walls and coronary sinus
+    height_mm: float
+    zone: str | None
+    values: dict[str, float]        # of every quantity; nan where not assessed
+    sentence: str
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """Candidates, best first. Where none meets all limits the first is the least bad one and `what_gives` says what
+    would have to give; `heights_mm` are those to be had where the puncture keeps clear. `largest_margin` has the
+    largest worst margin of the whole membrane, whatever it is near: the first candidate where that meets all limits,
+    else to compare with, not to cross at.
+    """
+
+    candidates: tuple[Candidate, ...]
+    meets_all: bool
+    heights_mm: tuple[float, float] | None
+    what_gives: tuple[str, ...]
+    largest_margin: Candidate
+
+
+def choose_from_map(
+    approach: Approach, found: MembraneMap, *, most: int = 4, reach: ReachOver | None = None
+) -> Choice:
+    """Ranked distinct places to cross on a mapped membrane, each refined to some hundredths of a millimetre.
+
+    A place that meets all limits comes before one that does not, and among these the largest worst margin wins. Where
+    nothing meets all limits, first come the places that keep clear of harm: no gain in height is worth a puncture at
+    the rim. Of these the largest worst margin wins again, a limit that none of them meets being held against the best
+    there is, so that what no place can give does not choose between places. Ties go to the middle of the preferred
+    zone. Other candidates are the best of their surroundings, `APART_MM` or more apart. `reach` as for the map.
+    """
+    ranking = ranking_of(found)
+    order = in_order(approach, found, ranking)
+    rank = np.empty(len(order), dtype=np.intp)
+    rank[order] = np.arange(len(order))
+    peaks: list[int] = []
+    for i in order.tolist():
+        away = np.linalg.norm(found.points_lps - found.points_lps[i], axis=1)
+        if rank[away < APART_MM].min() == rank[i]:
+            peaks.append(i)
+    meets, clear, worst = scores(found, ranking)
+    best = peaks[0]
+    good = [i for i in peaks if meets[i]] if meets[best] else [
+        i for i in peaks if clear[i] >= clear[best] and worst[i] >= worst[best] - NOT_FAR_BEHIND
+    ]
+
+    def ranked(near: MembraneMap) -> NDArray[np.intp]:
+        return in_order(approach, near, ranking)
+
+    def by_margin(near: MembraneMap) -> NDArray[np.intp]:
+        on_it = ~(near.layer("distance_to_rim").values < 0)
+        margin = np.where(on_it, np.nan_to_num(near.overall, nan=-np.inf), -np.inf)
+        return np.lexsort((from_zone(approach, near), -rounded(margin)))
+
+    points = np.stack([_refine(approach, found, i, ranked, reach) for i in good[:most]])
+    together = map_points(approach, points, reach=reach)
+    keeps = keeping_clear(together, ranking.slip_mm) >= 0
+    candidates = tuple(
+        _candidate(together, int(i), rank=place + 1, keeps_clear=bool(keeps[i]))
+        for place, i in enumerate(in_order(approach, together, ranking))
+    )
+    meets_all = candidates[0].meets_all
+    heights = heights_mm(found, ranking.slip_mm)
+    gives = () if meets_all else what_gives(approach, found, candidates[0].values, heights)
+    largest = candidates[0]
+    if not meets_all:
+        starts = by_margin(found)[:LOOKED_AT]
+        ends = map_points(approach, np.stack([_climb(approach, found, int(i), reach) for i in starts]), reach=reach)
+        top = int(by_margin(ends)[0])
+        keeps = keeping_clear(ends, ranking.slip_mm) >= 0
+        largest = _candidate(ends, top, rank=0, keeps_clear=bool(keeps[top]))
+    return Choice(candidates, meets_all, heights, gives, largest)
+
+
+# -------------------------------------------------------------------------------------------------------------- helpers
+
+
+def _refine(approach: Approach, found: MembraneMap, index: int, order: Order, reach: ReachOver | None) -> Array:
+    """Best point (3,) near a mapped one, by ever finer grids."""
+    at = np.array([found.u_mm[index], found.v_mm[index]])
+    patch = approach.fossa.patch
+    for step in FINER_MM:
+        du, dv = (d.ravel() for d in np.meshgrid(*(2 * [np.arange(-4, 5) * step])))
+        near = map_points(approach, patch.points_lps(at[0] + du, at[1] + dv), reach=reach)
+        best = int(order(near)[0])
+        at = at + [du[best], dv[best]]
+    return patch.points_lps(at[0], at[1])
+
+
+def _climb(approach: Approach, found: MembraneMap, index: int, reach: ReachOver | None) -> Array:
+    """Point (3,) of the largest worst margin near a mapped one, by steps of linear programming: the margins are taken
+    as planes over the step, the least of them is raised as far as it goes without leaving the membrane, and a step that
+    gains nothing is halved. It follows the ridges on which two limits, or a limit and the rim, meet."""
+    patch = approach.fossa.patch
+    at, step = np.array([found.u_mm[index], found.v_mm[index]]), 0.5
+    beside = np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]]) * BESIDE_MM
+    counting = [i for i, layer in enumerate(found.layers) if layer.counts]
+
+    def table(uv: Array) -> Array:
+        points = map_points(approach, patch.points_lps(uv[:, 0], uv[:, 1]), reach=reach)
+        rows = [points.layers[i].fraction for i in counting] + [points.layer("distance_to_rim").values]
+        return np.nan_to_num(np.stack(rows), nan=-100.0, posinf=100.0)
+
+    around = table(at + beside)
+    while step > 0.002:
+        value = around[:, 0]
+        slope = np.stack([around[:, 1] - around[:, 2], around[:, 3] - around[:, 4]], axis=1) / (2 * BESIDE_MM)
+        # maximise t with value + slope . d >= t for every limit, and >= 0 for the rim
+        raised = np.append(np.ones(len(counting)), 0.0)
+        solved = linprog(
+            [0.0, 0.0, -1.0], A_ub=np.column_stack([-slope, raised]), b_ub=value,
+            bounds=[(-step, step), (-step, step), (None, None)],
+        )
+        if not solved.success:
+            step /= 2
+            continue
+        there = at + solved.x[:2]
+        new = table(there + beside)
+        if new[:-1, 0].min() > value[:-1].min() + 1e-6 and new[-1, 0] >= 0:
+            at, around = there, new
+        else:
+            step /= 2
+    return patch.points_lps(at[0], at[1])
+
+
+def _candidate(found: MembraneMap, index: int, *, rank: int, keeps_clear: bool) -> Candidate:
+    values = {layer.name: float(layer.values[index]) for layer in found.layers}
+    superior, anterior = values["superior_fraction"], values["anterior_fraction"]
+    overall = float(found.overall[index])
+    return Candidate(
+        rank=rank, point_lps=found.points_lps[index], overall=overall, binding=found.binding_name(index),
+        meets_all=overall >= 0, keeps_clear=keeps_clear, height_mm=values["height_above_mitral_annulus"],
+        zone=zone(superior, anterior) if np.isfinite(superior) else None, values=values,
+        sentence=sentence_of(found, index),
+    )
+
+
