@@ -195,11 +195,11 @@ def _why_not(found: ReachMap, index: int, clearance: float | None, nearest: str 
     limits, tilt, offset = found.limits, float(found.tilt_deg[index]), float(found.offset_mm[index])
     why = []
     if tilt > limits.tilt_deg + TOLERANCE:
-        why.append(f"The tip ends {tilt:.0f} degrees off the axis, more than the {limits.tilt_deg:g} allowed.")
+        why.append(f"The tip ends {tilt:.1f} degrees off the axis, more than the {limits.tilt_deg:g} allowed.")
     if offset > limits.offset_mm + TOLERANCE:
-        why.append(f"The tip ends {offset:.1f} mm from the device point, more than the {limits.offset_mm:g} allowed.")
+        why.append(f"The tip ends {offset:.2f} mm from the device point, more than the {limits.offset_mm:g} allowed.")
     if clearance is not None and clearance < limits.clearance_mm - TOLERANCE:
         where = "the wall" if nearest is None else f"the {nearest}"
-        beyond = f"reaches {-clearance:.1f} mm into" if clearance < 0 else f"keeps {clearance:.1f} mm from"
+        beyond = f"reaches {-clearance:.2f} mm into" if clearance < 0 else f"keeps {clearance:.2f} mm from"
         why.append(f"Its body {beyond} {where}, less than the {limits.clearance_mm:g} mm clearance asked for.")
     return tuple(why)
