@@ -8,8 +8,9 @@ from scipy.spatial.transform import Rotation
 
 from septal_planner.puncture import catheters
 from septal_planner.puncture.body_clearance import body_room
+from septal_planner.puncture.paths import crossing_of
+from septal_planner.puncture.place import membrane_points
 from septal_planner.puncture.reach_solver import ReachLimits, reach_of, solve_reach
-from septal_planner.puncture.site import crossing_of, membrane_points
 
 
 def figure(value):
