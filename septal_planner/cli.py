@@ -211,40 +211,33 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _add_json(plan)
 
-    report = add("report", "write the printable plan again from a saved plan")
-    report.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json, with its pictures folder beside it")
-    report.add_argument("--out", metavar="DIR", type=_path, required=True, help="folder to write")
-    _add_paper(report)
-
-    validate = add("validate", "plan every phantom and report the error of each measurement against the truth")
-    validate.add_argument("--out", metavar="DIR", type=_path, help="folder for validation.json and validation.md")
-    validate.add_argument(
-        "--quick", action="store_true", help="small phantoms at 1 mm: a look, the bars are not promised there"
+    xray = add("xray", "simulated fluoroscopy at any angles with the plan drawn on it: a picture or a DICOM XA frame")
+    xray.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json")
+    xray.add_argument("--primary", metavar="DEG", type=_number, required=True, help="LAO positive, RAO negative")
+    xray.add_argument("--secondary", metavar="DEG", type=_number, required=True, help="cranial positive, else caudal")
+    xray.add_argument("--out", metavar="FILE", type=_path, required=True, help=".png, or .dcm for an XA frame")
+    xray.add_argument(
+        "--ct", metavar="CT", type=_path, help="the CT planned on (default: ct, ct.nii.gz or the like beside PLAN)"
     )
-    validate.add_argument(
-        "--seeds",
-        metavar="N",
-        type=_whole,
-        default=0,
-        help="also plan N times with 1 mm observer noise on all points and count how often the height interval "
-        "holds the truth (default: 0)",
+    xray.add_argument("--series", metavar="UID", help="which series, where CT holds several")
+    xray.add_argument("--without-ct", action="store_true", help="draw the plan's curves alone")
+    xray.add_argument("--plain", action="store_true", help="draw nothing over the frame")
+    xray.add_argument("--chambers", action="store_true", help="draw the outlines of the chambers too")
+    xray.add_argument("--sid", metavar="MM", type=_positive, default=1100.0, help="source to detector (default: 1100)")
+    xray.add_argument("--sod", metavar="MM", type=_positive, default=750.0, help="source to isocentre (default: 750)")
+    xray.add_argument("--size", metavar="PX", type=_whole, default=1024, help="pixels a side (default: 1024)")
+    xray.add_argument("--pixel", metavar="MM", type=_positive, help="detector pixel (default: 300 mm over all pixels)")
+    xray.add_argument(
+        "--isocenter", metavar=("X", "Y", "Z"), nargs=3, type=_position, help="LPS millimetres (default: the target)"
     )
-    validate.add_argument(
-        "--random",
-        metavar="N",
-        type=_whole,
-        default=0,
-        help="also plan N random hearts and tell how the errors are spread (default: 0)",
+    xray.add_argument("--blur", metavar="MM", type=_not_negative, default=0.0, help="detector blur, SD (default: 0)")
+    xray.add_argument(
+        "--photons", metavar="N", type=_positive, help="of the bare beam in one pixel, for noise (default: no noise)"
     )
-    validate.add_argument(
-        "--trials",
-        metavar="N",
-        type=_whole,
-        default=0,
-        help="also plan N times with other hearts, image noise and 1 mm observer noise, and count how often each 95 %% "
-        "interval holds the truth (default: 0)",
+    xray.add_argument(
+        "--scatter", metavar="SHARE", type=_share, default=0.0, help="scatter's share of all, up to 0.9 (default: 0)"
     )
-    _add_json(validate)
+    xray.add_argument("--seed", metavar="N", type=_whole, default=0, help="seed of the noise (default: 0)")
 
     register = add("register", "lay the CT onto X-ray frames by points seen in both, and draw the plan on them")
     register.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json")
@@ -283,6 +276,41 @@ def build_parser() -> argparse.ArgumentParser:
     )
     register.add_argument("--cine", action="store_true", help="also draw on every frame of a run")
     _add_json(register)
+
+    report = add("report", "write the printable plan again from a saved plan")
+    report.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json, with its pictures folder beside it")
+    report.add_argument("--out", metavar="DIR", type=_path, required=True, help="folder to write")
+    _add_paper(report)
+
+    validate = add("validate", "plan every phantom and report the error of each measurement against the truth")
+    validate.add_argument("--out", metavar="DIR", type=_path, help="folder for validation.json and validation.md")
+    validate.add_argument(
+        "--quick", action="store_true", help="small phantoms at 1 mm: a look, the bars are not promised there"
+    )
+    validate.add_argument(
+        "--seeds",
+        metavar="N",
+        type=_whole,
+        default=0,
+        help="also plan N times with 1 mm observer noise on all points and count how often the height interval "
+        "holds the truth (default: 0)",
+    )
+    validate.add_argument(
+        "--random",
+        metavar="N",
+        type=_whole,
+        default=0,
+        help="also plan N random hearts and tell how the errors are spread (default: 0)",
+    )
+    validate.add_argument(
+        "--trials",
+        metavar="N",
+        type=_whole,
+        default=0,
+        help="also plan N times with other hearts, image noise and 1 mm observer noise, and count how often each 95 %% "
+        "interval holds the truth (default: 0)",
+    )
+    _add_json(validate)
 
     view = add("view", "open the viewer: mark landmarks and a target on the CT, see every number follow, print it")
     view.add_argument("ct", metavar="CT", nargs="?", type=_path, help="a DICOM folder, or an image file")
@@ -338,6 +366,13 @@ def _percent(text: str) -> float:
     value = _number(text)
     if not 0 <= value <= 100:
         raise argparse.ArgumentTypeError(f"{text} is not a percentage from 0 to 100")
+    return value
+
+
+def _share(text: str) -> float:
+    value = _number(text)
+    if not 0 <= value <= 0.9:
+        raise argparse.ArgumentTypeError(f"{text} is not a share from 0 to 0.9")
     return value
 
 

@@ -16,6 +16,8 @@ import septal_phantoms
 from septal_planner import validation
 from septal_planner.anatomy.opacification import Opacification, read_opacification
 from septal_planner.errors import CallIsOff, InputRefused
+from septal_planner.fluoroscopy.carm import label
+from septal_planner.fluoroscopy.detector import Response
 from septal_planner.handing_on import write_plan_files
 from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks
@@ -30,11 +32,13 @@ from septal_planner.puncture.procedures import UnknownProcedure, procedure
 from septal_planner.puncture.target import LANDMARK_SD_MM
 from septal_planner.report.pdf import write_pdf, write_quality
 from septal_planner.report.picture_files import load_pictures
+from septal_planner.simulated_xray import Wanted, write_xray
 from septal_planner.summary import summary
 
 DONE, FAILED = 0, 1
 KINDS = {"classic": "one file a slice", "enhanced": "enhanced multi-frame", "image file": "image file"}
 DEMO_PROCEDURE = "edge-to-edge-functional"
+MOST_PIXELS = 4096
 VIEWER_NEEDS = ("napari", "qtpy", "PySide6", "superqt", "vispy", "psygnal")
 PLAN_FILES = ("plan.pdf", "quality.png", "plan.json", "labels.nii.gz", "pictures/")
 
@@ -231,9 +235,45 @@ def report(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def xray(arguments: argparse.Namespace) -> int:
+    """One simulated frame of a saved plan."""
+    if not 16 <= arguments.size <= MOST_PIXELS:
+        raise CallIsOff(f"A frame has 16 to {MOST_PIXELS} pixels a side, found --size {arguments.size}; give another.")
+    wanted = Wanted(
+        arguments.primary,
+        arguments.secondary,
+        source_detector_mm=arguments.sid,
+        source_isocenter_mm=arguments.sod,
+        size_px=arguments.size,
+        pixel_mm=arguments.pixel,
+        isocenter_lps=None if arguments.isocenter is None else tuple(arguments.isocenter),
+        drawn=not arguments.plain,
+        chambers=arguments.chambers,
+        response=Response(
+            blur_mm=arguments.blur,
+            photons=arguments.photons,
+            scatter_share=arguments.scatter,
+            seed=arguments.seed,
+        ),
+    )
+    said = write_xray(
+        arguments.plan,
+        arguments.out,
+        wanted,
+        ct=arguments.ct,
+        series=arguments.series,
+        without_ct=arguments.without_ct,
+        progress=Progress(),
+    )
+    for sentence in said:
+        print(sentence)
+    print(f"Written: {arguments.out}, the simulated view {label(arguments.primary, arguments.secondary)}")
+    return DONE
+
+
 def register(arguments: argparse.Namespace) -> int:
     """CT onto X-ray frames, with the error to expect."""
-    from septal_planner import registering
+    from septal_planner import registering, registration_files
     from septal_planner.fluoroscopy.reprojection import Noise
 
     say = Progress()
@@ -246,7 +286,7 @@ def register(arguments: argparse.Namespace) -> int:
     )
     with staged(arguments.out) as folder:
         case = registering.register_files(arguments.plan, arguments.frame, asked=asked, progress=say)
-        names = registering.write_registration(case, folder, cine=arguments.cine, progress=say)
+        names = registration_files.write_registration(case, folder, cine=arguments.cine, progress=say)
     if arguments.json:
         print((arguments.out / "registration.json").read_text("utf-8").rstrip())
         return DONE

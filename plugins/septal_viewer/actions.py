@@ -119,9 +119,9 @@ class Actions:
     def jump(self) -> None:
         """To the target on page Crossing, else to the landmark that is marked."""
         if self.panel.page == "crossing":
-            self.desk.jump_to_target()
+            self.desk.sights.jump_to_target()
         else:
-            self.desk.jump(self.desk.selected, STEP[self.desk.selected].plane)
+            self.desk.sights.jump(self.desk.selected, STEP[self.desk.selected].plane)
 
     def place_at_cursor(self) -> None:
         """A point of the landmark, or on page Crossing the target, where the cross-hair is."""
@@ -155,7 +155,7 @@ class Actions:
 
     def choose_target(self) -> None:
         self.session.choose_target()
-        self.desk.jump_to_target()
+        self.desk.sights.jump_to_target()
 
     def keep_candidate(self) -> None:
         self.session.keep_candidate()
@@ -178,11 +178,11 @@ class Actions:
         self._view(3)
 
     def view_front(self) -> None:
-        self.desk.look_from_front()
+        self.desk.sights.look_from_front()
 
     def _view(self, at: int) -> None:
         names = [n for n in self.panel.crossing.view_buttons if n != "front"]
         if at < len(names):
-            self.desk.look_as(names[at])
+            self.desk.sights.look_as(names[at])
 
 

@@ -12,14 +12,15 @@ from napari.viewer import Viewer
 from numpy.typing import NDArray
 from qtpy.QtCore import QObject, QTimer, Signal  # type: ignore[attr-defined]
 
-from septal_planner.inputs.resample import sample_lps
 from septal_planner.inputs.volume import Volume
 from septal_viewer.guide import STEP, first_to_mark
+from septal_viewer.layers import LANDMARK_KEY, VOLUME_KEY, landmarks_from_layers
 from septal_viewer.page_opening import phases_of
-from septal_viewer.planes import forget
 from septal_viewer.pointing import Pointing
+from septal_viewer.sampling import forget
 from septal_viewer.scene import Scene
 from septal_viewer.session import PlanRequest, Session
+from septal_viewer.sights import Sights
 from septal_viewer.turning import Turning
 from septal_viewer.views import Views
 from septal_viewer.work import Cancelled, Done, Failed, Progress, Refused, Work
@@ -30,7 +31,6 @@ LOG = logging.getLogger("septal_viewer")
 TICK_MS = 25
 SCENE_MS = 150  # the 3-D view follows a dragged target no oftener than this
 CINE_MS = 160
-SCENE_FIELD_MM = 130.0
 
 
 class Desk(QObject):
@@ -43,6 +43,7 @@ class Desk(QObject):
     page_wanted = Signal(str)
     series_found = Signal(object)
     handed_on = Signal(object)
+    wanted = Signal(object)  # what opens another CT, to be done once unsaved work has been asked about
 
     def __init__(self, viewer: Viewer) -> None:
         super().__init__()
@@ -51,6 +52,7 @@ class Desk(QObject):
         self.work = Work()
         self.scene = Scene(viewer)
         self.views = Views(self.session)
+        self.sights = Sights(self.session, self.views, self.scene)
         self.pointing = Pointing(self.session, self.views, place=self.place_at)
         self.pointing.on_let_go = self._let_go
         self.turning = Turning(self.session, self.views)
@@ -62,7 +64,7 @@ class Desk(QObject):
         self._opening: tuple[Path | None, str | None] = (None, None)
         self._request: PlanRequest | None = None
         self._plan_due = False
-        self._closed = False
+        self._closed = self._adopting = False
         self._listen()
         self._timer = _timer(self, self._tick, TICK_MS)
         self._timer.start()
@@ -77,6 +79,7 @@ class Desk(QObject):
         s.site_changed.connect(self._site_changed)
         s.candidates_changed.connect(self._candidates_changed)
         s.cursor_changed.connect(self._cursor_changed)
+        self.viewer.layers.events.inserted.connect(lambda _: self._adopt_soon())
         s.said.connect(lambda text, kind: self.said.emit(text, kind))
 
     def close(self) -> None:
@@ -85,6 +88,7 @@ class Desk(QObject):
             self._closed = True
             for timer in (self._timer, self._scene_timer, self._cine):
                 timer.stop()
+            self.views.close()
             self.work.close()
             self.scene.close()
 
@@ -107,7 +111,7 @@ class Desk(QObject):
             plan = False
         done = self.session.open_plan(path) if plan else self.session.open_landmarks(path)
         if done:
-            self.go_to_marked()
+            self.sights.go_to_marked()
             self.page_wanted.emit("marking")
 
     def open_series(self, one: ListedSeries) -> None:
@@ -149,6 +153,28 @@ class Desk(QObject):
         waiting, self._next = self._next, []
         for then in waiting:
             then()
+
+    def _adopt_soon(self) -> None:
+        if not self._adopting:
+            self._adopting = True
+            QTimer.singleShot(0, self._adopt)
+
+    def _adopt(self) -> None:
+        """Take over what was opened through napari's own dialog: a CT, or landmarks on the CT that is open."""
+        self._adopting = False
+        theirs = [one for one in self.viewer.layers if not self.scene.owns(one)]
+        volumes = [one for one in theirs if VOLUME_KEY in one.metadata]
+        marks = [one for one in theirs if LANDMARK_KEY in one.metadata]
+        if volumes:
+            volume = volumes[-1].metadata[VOLUME_KEY]
+            self._opening = (None, None)
+            self.wanted.emit(lambda: self.take_volume(volume))
+        if marks and self.session.volume is not None:
+            for name, points in landmarks_from_layers(marks).items():
+                self.session.set_points(name, points)
+            self.sights.go_to_marked()
+        for one in [*volumes, *(marks if self.session.volume is not None else ())]:
+            self.viewer.layers.remove(one)
 
     # ------------------------------------------------------------------------------------------------- news
 
@@ -196,8 +222,8 @@ class Desk(QObject):
                 self._plan_due = True
                 self.page_wanted.emit("crossing")
                 self.views.set_planes("septum")
-                self.jump_to_target()
-                self.look_from_front()
+                self.sights.jump_to_target()
+                self.sights.look_from_front()
         elif job == "plan":
             if self._request is not None:
                 self.session.take_case(result, self._request)
@@ -223,8 +249,8 @@ class Desk(QObject):
             return
         self.take_volume(case.volume, phantom=case.name)
         self.session.take_landmarks(case.landmarks)
-        self.look_from_front()
-        self.go_to_marked()
+        self.sights.look_from_front()
+        self.sights.go_to_marked()
         self.page_wanted.emit("marking")
         self.said.emit("An invented heart with its landmarks marked: try it, and press F to find the anatomy.", "note")
 
@@ -305,67 +331,10 @@ class Desk(QObject):
         self.pointing.picked = self.selected if on else None
         self.changed.emit()
 
-    def go_to_marked(self) -> None:
-        """The cross-hair to what is marked of the septum, at a usual zoom."""
-        points = self.session.points_lps
-        for name in ("fossa", "left_atrium", "right_atrium", "mitral_annulus"):
-            if len(points.get(name, ())):
-                self.session.set_cursor(points[name].mean(axis=0))
-                break
-        self.views.see_heart()
-
-    def jump(self, name: str, plane: str) -> None:
-        """To where a landmark is, in the plane it is best seen in."""
-        points = self.session.points_lps.get(name)
-        if points is not None and len(points):
-            at = points.mean(axis=0) if len(points) > 2 else points[0]
-            self.session.set_cursor(at)
-        view = self.views.show_plane(plane) or self.views.show_plane("axial")
-        for each in self.views.views:
-            if points is not None and len(points):
-                each.keep_in_sight(np.asarray(self.session.cursor_lps))
-        if view is not None:
-            view.canvas.setFocus()
-            view.chosen.emit()
-        self.views.refresh()
-
-    def look_from_front(self) -> None:
-        """The 3-D view from the front, around the target or the cross-hair."""
-        if self.session.volume is not None:
-            self.scene.look_from_front(self.middle(), SCENE_FIELD_MM)
-
-    def look_as(self, name: str) -> None:
-        """The 3-D view as a C-arm sees it, the target at its isocentre."""
-        case = self.session.case
-        if case is not None and case.views and name in case.views:
-            view = case.views[name]
-            self.scene.look_as_carm(view.primary_deg, view.secondary_deg, self.middle(), SCENE_FIELD_MM)
-
-    def place_words(self) -> str:
-        """The cross-hair in LPS and the CT's value there."""
-        s = self.session
-        if s.volume is None:
-            return ""
-        hu = float(sample_lps(self.views.shown_volume or s.volume, s.cursor_lps[None])[0])
-        x, y, z = (f"{v:.1f}".replace("-", "\u2212") for v in s.cursor_lps)
-        value = "" if np.isnan(hu) else f"   {hu:.0f} HU".replace("-", "\u2212")
-        return f"Cross-hair L {x}  P {y}  S {z} mm{value}"
-
-    def middle(self) -> Array:
-        """What the 3-D view turns about."""
-        s = self.session
-        return np.asarray(s.site.target_lps if s.site is not None else s.cursor_lps)
-
     def take_candidate(self, index: int) -> None:
         """Make a kept site the target."""
         if self.session.take_candidate(index):
-            self.jump_to_target()
-
-    def jump_to_target(self) -> None:
-        """The cross-hair to the target."""
-        if self.session.site is not None:
-            self.session.set_cursor(self.session.site.target_lps)
-            self.views.see_heart()
+            self.sights.jump_to_target()
 
     # ------------------------------------------------------------------------------------------------- computing
 

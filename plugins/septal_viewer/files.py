@@ -130,7 +130,7 @@ class Files:
 
     def _restored(self, kept: Kept) -> None:
         if self.panel.autosave.restore(kept):
-            self.panel.desk.go_to_marked()
+            self.panel.desk.sights.go_to_marked()
             self.panel.show_page("marking")
             self.panel.say("Your work is here again; it is not saved yet.", "note")
         self.look_for_kept()

@@ -38,7 +38,7 @@ class Frame(QObject):
         self.window: QMainWindow = viewer.window._qt_window
         self._dropped, self._may_close, self._closed, self._fault = dropped, may_close, closed, fault
         self._docks: list[Any] = []
-        self._closing = False
+        self._closing = self._gone = False
         self._hook: Any = None
         self._watched = [self.window, viewer.window._qt_viewer, viewer.window._qt_viewer.canvas.native]
         for each in self._watched:
@@ -69,6 +69,8 @@ class Frame(QObject):
         for dock in (qt_viewer.dockLayerList, qt_viewer.dockLayerControls):
             dock.setVisible(False)
         qt_viewer.show_welcome_screen = False
+        self.viewer.canvas.background_color_override = "black"  # as behind the flat views, whatever the theme
+        w.statusBar().hide()  # the strip says where the cross-hair is
         pair = QWidget()
         stacked = QVBoxLayout(pair)
         stacked.setContentsMargins(0, 0, 0, 0)
@@ -156,6 +158,7 @@ class Frame(QObject):
                 event.ignore()  # closed by ourselves, napari does not ask once more
                 self.close()
                 return True
+            self._gone = True
             self._closed()
             return False
         event.ignore()
@@ -163,8 +166,13 @@ class Frame(QObject):
 
     def close(self) -> None:
         """Close without asking."""
+        if self._gone:
+            return
         self._closing = True
         self.window.close()
+        status = getattr(self.window, "status_thread", None)  # Qt ends the program over a thread that still runs
+        if status is not None:
+            status.wait(2000)
 
     # ------------------------------------------------------------------------------------------------- faults
 

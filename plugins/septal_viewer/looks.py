@@ -54,7 +54,7 @@ THINGS: dict[str, Look] = {
     "mitral_annulus": Look("mitral annulus", BLUE, "diamond"),
     "tricuspid_annulus": Look("tricuspid annulus", PURPLE, "diamond"),
     "annular_plane": Look("mitral annular plane", BLUE, "diamond"),
-    "path": Look("catheter path", PURPLE, "tailed_arrow"),
+    "path": Look("catheter path", WHITE, "tailed_arrow"),
     "height": Look("height", YELLOW, "hbar"),
 }
 QUANTITY_COLORMAP = "cividis"  # even in lightness for colour-blind eyes, doi 10.1371/journal.pone.0199239

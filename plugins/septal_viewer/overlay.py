@@ -20,6 +20,7 @@ Key = tuple[str, int]
 
 TARGET: Key = ("target", 0)
 NEAR_MM = 4.0
+DRAWN_POINTS = 90
 
 # beside a mark, where there is room for a few letters only
 SHORT = {
@@ -87,6 +88,11 @@ def target_spots(site: PunctureSite | None, candidates: Sequence[PunctureSite], 
     return spots
 
 
+def _stride(curve: Array) -> int:
+    """Every which point is enough to draw a smooth curve."""
+    return max(1, len(curve) // DRAWN_POINTS)
+
+
 def anatomy_curves(
     found: FoundAnatomy | None, site: PunctureSite | None, points: Mapping[str, Array], *, live: bool
 ) -> list[Curve]:
@@ -100,9 +106,10 @@ def anatomy_curves(
         rings = {name: curve for name, curve in marked.items() if curve is not None}
     for name, curve in rings.items():
         dashes = Qt.PenStyle.SolidLine if name == "mitral_annulus" else Qt.PenStyle.DashLine
-        curves.append(Curve(curve, THINGS[name].color, dashes, closed=True))
+        curves.append(Curve(curve[:: _stride(curve)], THINGS[name].color, dashes, closed=True))
     if found is not None and len(found.fossa.rim_lps):
-        curves.append(Curve(found.fossa.rim_lps, THINGS["rim"].color, width=2.4, closed=True, within_mm=3.0))
+        rim = found.fossa.rim_lps
+        curves.append(Curve(rim[:: _stride(rim)], THINGS["rim"].color, width=2.4, closed=True, within_mm=3.0))
     if site is not None:
         curves.append(
             Curve(path_lps(site, points), THINGS["path"].color, Qt.PenStyle.DashLine, 2.0, within_mm=NEAR_MM)

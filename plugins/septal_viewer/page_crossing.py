@@ -32,7 +32,7 @@ from septal_viewer.signs import STATUS
 HEIGHT = "height_above_mitral_annulus"
 # of the table's rows, where there is room for a few words
 SHORT = {
-    HEIGHT: "Height", "superior_fraction": "Up from lowest rim", "anterior_fraction": "Forward from hind rim",
+    HEIGHT: "Height", "superior_fraction": "Up in fossa", "anterior_fraction": "Forward in fossa",
     "distance_to_rim": "Distance to rim", "distance_to_aorta": "Distance to aorta",
     "distance_to_posterior_wall": "To posterior wall", "wall_thickness": "Wall thickness",
     "entry_angle": "Entry angle", "bend_radius": "Bend radius", "axis_tilt": "Axis tilt",
@@ -170,7 +170,7 @@ class CrossingPage(Page):
         sign = "" if height is None else signed(STATUS[height.status], dark)
         band = "no norm" if height is None or height.value is None else asked(height.low, height.high, "mm")
         self.interval.setText(
-            f"95 %: {number(low, 'mm', with_unit=False)} to {number(high, 'mm')}<br>{sign} · asked {_short(band)}"
+            f"95 %: {number(low, 'mm', with_unit=False)} to {number(high, 'mm')}<br>{sign}<br>asked: {_short(band)}"
         )
         if height is not None:
             self.interval.setToolTip(_tip(height, self._band(site, HEIGHT)))
@@ -271,7 +271,7 @@ class CrossingPage(Page):
             made.deleteLater()
         self.view_buttons = {}
         for i, (name, view) in enumerate((views or {}).items()):
-            title = VIEWS.get(name, name)
+            title = VIEWS.get(name, name).replace(" annulus", "")
             far = "" if view.reachable else f"  {STATUS['borderline'].sign}"
             made = button(f"{title}\n{view.label}{far}", f"Perspective of source and detector ({i + 1})")
             if not view.reachable:
@@ -331,7 +331,10 @@ def _tip(c: Check, band: Asked | None) -> str:
 
 def _compare_cell(one: PunctureSite, name: str, dark: bool) -> QTableWidgetItem:
     if name == "zone":
-        cell = QTableWidgetItem(one.zone or "–")
+        zone = one.zone or "–"
+        for long, short in (("superior", "sup"), ("inferior", "inf"), ("posterior", "post"), ("anterior", "ant")):
+            zone = zone.replace(long, short)
+        cell = QTableWidgetItem(zone)
         cell.setToolTip(one.zone or "not assessed")
         return cell
     c = next((c for c in one.checks if c.name == name), None)

@@ -95,6 +95,7 @@ class HandingPage(Page):
         """The files of the last save."""
         self.files.clear()
         if paths and self.folder is not None:
-            self.files.addItems([str(p.relative_to(self.folder)) for p in paths])
+            names = [p.relative_to(self.folder) for p in paths]
+            self.files.addItems([str(n) for n in sorted(names, key=lambda n: (len(n.parts), n.suffix != ".pdf", n))])
         for widget in (self.files_heading, self.files, self.open_pdf, self.print_pdf, self.open_folder):
             widget.setVisible(bool(paths))

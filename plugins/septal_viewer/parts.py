@@ -116,6 +116,7 @@ def sheet(dark: bool) -> str:
         if dark
         else ("#50565f", "#a9afb8", "#1a6496", "#2279b3", "#ffffff")
     )
+    strong = "#ffffff" if dark else "#000000"
     card = "#20252c" if dark else "#ffffff"
     return f"""
     QLabel#heading {{ font-weight: bold; padding-top: 6px; border-bottom: 1px solid {line}; }}
@@ -126,7 +127,7 @@ def sheet(dark: bool) -> str:
     QPushButton#{MAIN_BUTTON} {{ background: {main}; color: {text}; font-weight: bold; padding: 6px; }}
     QPushButton#{MAIN_BUTTON}:hover {{ background: {over}; }}
     QPushButton#{MAIN_BUTTON}:disabled {{ background: {line}; color: {faint}; font-weight: normal; }}
-    QPushButton#stage {{ padding: 7px 0px; border: 0px; background: transparent; border-radius: 0px;
+    QPushButton#stage {{ padding: 7px 0px; font-size: 9pt; border: 0px; background: transparent; border-radius: 0px;
                         border-bottom: 3px solid transparent; }}
-    QPushButton#stage:checked {{ border-bottom: 3px solid {main}; font-weight: bold; }}
+    QPushButton#stage:checked {{ border-bottom: 3px solid {over}; color: {strong}; }}
     """

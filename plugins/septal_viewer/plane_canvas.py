@@ -193,7 +193,8 @@ class PlaneCanvas(QWidget):
         left, right, top, bottom = letters
         w, h = self.width(), self.height()
         for text, x, y, anchor in (
-            (left, 8.0, h / 2, "left"), (right, w - 8.0, h / 2, "right"), (top, w / 2, 16.0, "middle"),
+            (left, 8.0, h / 2, "left"), (right, w - 8.0, h / 2, "right"),
+            (top, w / 2, 40.0 if self.banner else 16.0, "middle"),
             (bottom, w / 2, h - 8.0, "middle"),
         ):  # fmt: skip
             _text(painter, QPointF(x, y), text, "#FFFFFF", anchor=anchor, bold=True, size=10.5)

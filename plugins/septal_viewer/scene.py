@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 LayerData = tuple[Any, dict[str, Any], str]
 # settings that follow the data when a layer is used again
 FOLLOW = {
-    "surface": ("name", "colormap", "contrast_limits", "opacity", "blending", "metadata", "visible"),
+    "surface": ("name", "colormap", "contrast_limits", "blending", "metadata", "visible"),
     "points": ("name", "face_color", "symbol", "size", "metadata", "visible"),
     "image": ("name", "affine", "contrast_limits", "metadata", "visible"),
 }
@@ -86,6 +86,10 @@ class Scene:
             "symbol": np.repeat([t[1]["symbol"] for t in tuples], counts),
         }  # fmt: skip
         self._put("landmarks", (np.concatenate([t[0] for t in tuples]), settings, "points"))
+
+    def owns(self, layer: Layer) -> bool:
+        """Whether a layer is one of these, and not opened or made by someone else."""
+        return any(layer is one for one in self._layers.values())
 
     def show_marks(self, on: bool) -> None:
         """Whether the landmarks are seen."""
@@ -204,10 +208,8 @@ class Scene:
             self.viewer.add_layer(layer)
             self.viewer.layers.selection.clear()
             return
-        if kind == "points":  # or the old symbols would not fit the new number
-            layer.selected_data = set()
-            layer.opacity = settings.get("opacity", 1.0)
         layer.data = data
+        layer.opacity = settings.get("opacity", 1.0)
         for name in FOLLOW[kind]:
             if name in settings:
                 setattr(layer, name, settings[name])
@@ -218,7 +220,7 @@ class Scene:
     def look(self, state: CameraState) -> None:
         """Set the camera."""
         for name, value in state.settings().items():
-            setattr(self.viewer.camera, name, value)
+            setattr(self.viewer.scene.camera, name, value)
 
     def look_as_carm(self, primary_deg: float, secondary_deg: float, center_lps: Array, field_mm: float) -> None:
         """The view of a C-arm, its isocentre at a point (3,)."""
@@ -230,7 +232,7 @@ class Scene:
 
     def angles(self) -> tuple[float, float]:
         """C-arm angles (degrees) of the camera as it stands."""
-        camera = self.viewer.camera
+        camera = self.viewer.scene.camera
         depth, down, right = (str(getattr(o, "value", o)) for o in camera.orientation)
         return carm_angles(camera.angles, (depth, down, right))
 

@@ -47,6 +47,7 @@ class Views(QObject):
         self.turned: Plane | None = None
         self.shown_volume: Volume | None = None  # a phase other than the one planned on
         self._due: dict[PlaneView, bool] = {}
+        self._closed = False
         self._soon = QTimer(self)
         self._soon.setSingleShot(True)
         self._soon.setInterval(0)
@@ -186,8 +187,14 @@ class Views(QObject):
         outlines, while something is dragged."""
         for view in self.views if only is None else (only,):
             self._due[view] = self._due.get(view, True) and hasty
-        if not self._soon.isActive():
+        if not self._soon.isActive() and not self._closed:
             self._soon.start()
+
+    def close(self) -> None:
+        """The widgets are going."""
+        self._closed = True
+        self._due = {}
+        self._soon.stop()
 
     def refresh_now(self) -> None:
         """Do at once what is due."""

@@ -27,6 +27,7 @@ from septal_viewer.files import Files
 from septal_viewer.footer import Footer
 from septal_viewer.frame import PANEL_WIDTH, Frame
 from septal_viewer.keys import as_html
+from septal_viewer.lasting import keep_lasting
 from septal_viewer.page_crossing import CrossingCalls, CrossingPage
 from septal_viewer.page_handing_on import HandingCalls, HandingPage
 from septal_viewer.page_marking import ANNULI, MarkingCalls, MarkingPage
@@ -43,6 +44,7 @@ class PlannerPanel(QWidget):
     """The panel; it sets the rest of the window up around itself. `state_folder` None: the person's own."""
 
     def __init__(self, viewer: Viewer, *, state_folder: Path | None = None) -> None:
+        keep_lasting()
         super().__init__()
         self.viewer = viewer
         self.page = ""
@@ -94,8 +96,8 @@ class PlannerPanel(QWidget):
         ))  # fmt: skip
         self.crossing = CrossingPage(CrossingCalls(
             procedure=desk.session.set_procedure, computed=a.choose_target, at_cursor=a.place_at_cursor, jump=a.jump,
-            keep=a.keep_candidate, drop=desk.session.drop_candidate, take=desk.take_candidate, view=desk.look_as,
-            front=desk.look_from_front,
+            keep=a.keep_candidate, drop=desk.session.drop_candidate, take=desk.take_candidate, view=desk.sights.look_as,
+            front=desk.sights.look_from_front,
         ), load_procedures())  # fmt: skip
         self.handing = HandingPage(HandingCalls(
             save=f.save_plan, open_pdf=lambda: f.show("plan.pdf"), print_pdf=f.print_plan,
@@ -138,6 +140,7 @@ class PlannerPanel(QWidget):
         d.numbers_changed.connect(self._numbers)
         d.page_wanted.connect(self.show_page)
         d.series_found.connect(self.opening.offer_series)
+        d.wanted.connect(self.asking.guard)
         d.handed_on.connect(self.files.handed_on)
         d.session.cursor_changed.connect(self.tell_place)
         d.views.window_changed.connect(self.strip.tell_window)
@@ -157,7 +160,7 @@ class PlannerPanel(QWidget):
         self.head.quantity_chosen.connect(d.scene.show_quantity)
         self.footer.cancelled.connect(d.work.cancel)
         self.viewer.events.theme.connect(lambda _: self._themed())
-        self.viewer.camera.events.angles.connect(lambda _: self._tell_angle())
+        self.viewer.scene.camera.events.angles.connect(lambda _: self._tell_angle())
 
     def _begin(self) -> None:
         """Once the window is there."""
@@ -232,7 +235,7 @@ class PlannerPanel(QWidget):
 
     def tell_place(self) -> None:
         """Where the cross-hair is, and what the CT shows there."""
-        self.strip.tell_place(self.desk.place_words())
+        self.strip.tell_place(self.desk.sights.place_words())
 
     def _numbers(self) -> None:
         s = self.desk.session

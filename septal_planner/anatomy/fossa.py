@@ -120,8 +120,8 @@ def find_fossa(
         return _thick(wall, core, point, implant)
     if not dips(volume, wall):
         raise AnatomyNotFound(
-            "No wall is seen between the blood of the two atria at the fossa point, where at least a thin dark line was "
-            "expected: mark the fossa point on the thin membrane itself, or use a series of thinner slices."
+            "No wall is seen between the blood of the two atria at the fossa point, where at least a thin dark line "
+            "was expected: mark the fossa point on the thin membrane itself, or use a series of thinner slices."
         )
     thin = seen_left & seen_right & (wall.thickness_mm < THICKEST_MEMBRANE_MM)
     if _share_near(thin, uu, vv) >= SEEN_SHARE:
@@ -277,10 +277,10 @@ def _seen_from_both(wall: SeptalWall, found: Membrane) -> Fossa:
     """The membrane with its numbers and their doubt."""
     patch = wall.patch
     notes: list[str] = []
-    if found.seen_share < SEEN_SHARE:
+    if found.runs_on:
         notes.append(
-            f"The fossa's rim was seen over {100 * found.seen_share:.0f} % of its circumference only; the rest is "
-            "bridged, and its area and extents are estimates."
+            "The wall runs on thin beyond the fossa, so that its rim is not seen all around: the membrane is put where "
+            "one of usual size has room, and its area and extents are estimates."
         )
     doubt = membrane_doubt(wall, found)
     thickness: dict[str, Any] = {

@@ -165,7 +165,7 @@ def values_of_draws(approach: Approach, response: Response, points_lps: Array, d
     rim, thickness, *normal = response.place.at(u, v)
     values["distance_to_rim"] = rim + draws.rim_mm
     extent = patch.uvw(fossa.rim_lps)
-    for name, x, axis in (("anterior_fraction", u, 0), ("superior_fraction", v, 1)):
+    for name, x, axis in (("anterior_fraction", u, 0), ("superior_fraction", v, 1)) if len(extent) else ():
         low = extent[:, axis].min() + draws.ends_mm[:, 2 * axis]
         high = extent[:, axis].max() + draws.ends_mm[:, 2 * axis + 1]
         values[name] = (x - low) / (high - low)

@@ -29,8 +29,8 @@ Array = NDArray[np.float64]
 
 BEYOND_RIM_MM = 9.0   # three times the needle's usual spread
 WAY_STEP_MM = 1.5
-ROOM_STEP_MM = 1.5
-ROOM_SLOPE_STEP_MM = 4.0
+ROOM_STEP_MM = 2.0
+ROOM_SLOPE_STEP_MM = 5.0
 SHIFT_MM = 1.5        # over which slopes are taken, to either side: about the size of the doubts
 TURN_RAD = float(np.radians(3.0))
 
@@ -71,13 +71,13 @@ class Response:
 
 
 def respond(approach: Approach) -> Response:
-    """Maps of one approach. The fossa must have a rim."""
+    """Maps of one approach; without a rim around the middle of the surface, and no distance to the rim."""
     fossa, crossing, normal = approach.fossa, approach.crossing_lps, approach.annulus.normal_lps
     across, valve_across = np.stack(plane_axes(crossing)), np.stack(plane_axes(normal))
 
     def place(points: Array) -> Array:
-        thick = thickness_mm(approach, points)
-        return np.stack([signed_room_mm(approach, points), thick, *local_normals_lps(fossa, points).T])
+        rim = signed_room_mm(approach, points) if len(fossa.rim_lps) else np.full(len(points), np.nan)
+        return np.stack([rim, thickness_mm(approach, points), *local_normals_lps(fossa, points).T])
 
     left = approach.chambers.distance.get("left_atrium")
     posterior = roof = room = room_slopes = None
@@ -139,8 +139,8 @@ def _slopes(function: Callable[[Array, Array], Array], across: ArrayLike) -> lis
 
 def _over_surface(approach: Approach, function: Callable[[Array], Array], step_mm: float) -> Grid:
     """function(points (n, 3)) -> (k, n) on an even grid over the rim and BEYOND_RIM_MM around it."""
-    patch = approach.fossa.patch
-    rim = patch.uvw(approach.fossa.rim_lps)[:, :2]
+    patch, fossa = approach.fossa.patch, approach.fossa
+    rim = patch.uvw(fossa.rim_lps if len(fossa.rim_lps) else fossa.center_lps[None])[:, :2]
     axes = []
     for low, high, ends in zip(rim.min(axis=0), rim.max(axis=0), (patch.u_mm, patch.v_mm), strict=True):
         low, high = max(low - BEYOND_RIM_MM, ends[0]), min(high + BEYOND_RIM_MM, ends[-1])

@@ -60,6 +60,11 @@ def test_nothing_among_ten_thousand_random_points_is_better(high_septum, low_sep
     # the room of an arc takes time: only where a point could still be better with all the room there is
     roomy = map_points(approach, points, reach=lambda p: {"clearance": np.full(len(p), np.inf)})
     hopeful = in_order(approach, roomy, ranking)[:500]
+    # the bare largest margin, whatever it is near
+    boldest = np.argsort(-roomy.overall)[:300]
+    assert choice.largest_margin.overall >= map_points(approach, points[boldest]).overall.max() - 1e-3
+    assert choice.largest_margin.values["distance_to_rim"] >= 0
+    assert choice.largest_margin.overall >= roomy.overall[np.argsort(-roomy.overall)[300]]
     far_worse = roomy.overall[np.setdiff1d(np.arange(len(points)), hopeful)]
     tried = map_points(approach, np.concatenate([points[:1], points[hopeful]]))
     assert not high or far_worse.max() < best.overall

@@ -229,6 +229,20 @@ def test_the_chance_of_all_limits_is_less_than_of_any(plain, plain_response):
     np.testing.assert_array_equal(chance.all_met, again.all_met)
 
 
+def test_without_a_rim_only_what_hangs_on_it_is_left_out(high_septum):
+    fossa, annulus, chambers, marks = high_septum.common()
+    blind = replace(
+        fossa, rim_lps=np.empty((0, 3)), membrane=np.zeros_like(fossa.membrane), thickness_mean_mm=None,
+        thickness_mm=np.full_like(fossa.thickness_mm, np.nan), surface_sd_mm=0.5,
+    )
+    alone = target.prepare_approach(blind, annulus, chambers, marks, procedure("left-atrial-access"))
+    told = doubt_at(alone, fossa.center_lps, draws=500).measured
+    assert "distance_to_rim" not in told
+    assert "wall_thickness" not in told
+    assert told["height_above_mitral_annulus"].low < fossa.center_lps[2] < told["height_above_mitral_annulus"].high
+    assert told["distance_to_posterior_wall"].sd > 0
+
+
 def test_what_cannot_be_is_refused(approach):
     with pytest.raises(ValueError, match="'weather' is not one of"):
         draw(approach, sources=("weather",))
