@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from septal_planner.errors import InputRefused
+from septal_planner.fluoroscopy.follow import follow
 from septal_planner.geometry import curves
 from septal_planner.registered import save_registration
 from septal_planner.registering import GivenFrame, RegisteredCase
 from septal_planner.report import overlay
 from septal_planner.report.overlay_dicom import write_burnt_in
+
+PATCH_MM = 5.0  # half side of what is recognised, at the isocentre
+LOST = "The tracked point was lost in this frame: nothing is drawn"
 
 
 def drawing(case: RegisteredCase, f: int) -> overlay.Drawing:
@@ -103,24 +108,40 @@ def _write_xa(
     )
 
 
-def _followed(one: GivenFrame, shown: overlay.Drawing) -> Iterator[tuple[int, overlay.Drawing]]:
-    """The drawing moved along with the tracked point, for every frame but its own where that was marked."""
+def _marked(one: GivenFrame) -> dict[int, NDArray[np.float64]]:
+    """Where the tracked point is, by frame."""
     at = {t.frame: np.array([t.column, t.row]) for t in one.points.tracked}
     if at and one.number not in at:
         raise InputRefused(
             f"The tracked point of {one.run.path.name} is not marked in frame {one.number}, where the registration "
             "holds; mark it there too."
         )
+    return at
+
+
+def _followed(one: GivenFrame, shown: overlay.Drawing) -> Iterator[tuple[int, overlay.Drawing]]:
+    """The drawing moved along with the tracked point, for every frame but its own where that was marked."""
+    at = _marked(one)
     for number, place in at.items():
         if number != one.number:
             yield number, shown.shifted(place - at[one.number])
 
 
 def _run(one: GivenFrame, shown: overlay.Drawing, window: tuple[float, float]) -> Iterator[NDArray[np.uint8]]:
-    """Every frame of a run with the drawing in it, one at a time, following the tracked point where it is marked."""
+    """Every frame of a run with the drawing in it, one at a time. Where a point is tracked the drawing follows it, and
+    is left out of a frame in which that was lost."""
+    at = _marked(one)
+    places = {}
+    if at:
+        px_per_mm = one.camera.magnification / one.camera.spacing_mm[1]
+        half = max(6, round(PATCH_MM * px_per_mm))
+        places = follow(one.run.pixels, one.run.frame_count, at, patch_px=half, search_px=2 * half)
     still = overlay.masks(shown)
-    moved = dict(_followed(one, shown))
+    lost = overlay.masks(replace(shown, shapes=(), banner=LOST))
     for number, pixels in enumerate(one.run.frames(), 1):
         grey = overlay.grey_8bit(pixels, dark_is_high=one.run.dark_is_high, window=window)
-        white, black = overlay.masks(moved[number]) if number in moved else still
+        white, black = still
+        if number in places and number != one.number:
+            place = places[number].place_px
+            white, black = lost if place is None else overlay.masks(shown.shifted(place - at[one.number]))
         yield overlay.burnt_in(grey, white, black)
