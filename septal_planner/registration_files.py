@@ -1,4 +1,4 @@
-"""What a registration is handed on as: the plan drawn on every frame, and the files of it."""
+"""What is made of a registration: a check by pictures alone, the plan drawn on every frame, and the files of it."""
 
 from __future__ import annotations
 
@@ -12,13 +12,58 @@ from numpy.typing import NDArray
 from septal_planner.errors import InputRefused
 from septal_planner.fluoroscopy.follow import follow
 from septal_planner.geometry import curves
-from septal_planner.registered import save_registration
+from septal_planner.registered import RegistrationFile, save_registration
 from septal_planner.registering import GivenFrame, RegisteredCase
 from septal_planner.report import overlay
 from septal_planner.report.overlay_dicom import write_burnt_in
 
 PATCH_MM = 5.0  # half side of what is recognised, at the isocentre
+ALIKE = 0.2  # correlation of gradients below which two frames are taken not to show the same; no source
 LOST = "The tracked point was lost in this frame: nothing is drawn"
+
+
+def with_picture_check(
+    case: RegisteredCase, hu: NDArray[np.generic], lps_from_index: NDArray[np.float64]
+) -> RegisteredCase:
+    """The case with what the pictures alone say added: `hu` [k, j, i] is the CT planned on, by its affine in LPS. The
+    registration by points stays; where the two differ by more than its doubt explains, a caution says so."""
+    from septal_planner.fluoroscopy.drr import attenuation
+    from septal_planner.fluoroscopy.image_refinement import CAPTURE_RANGE, refine
+
+    frames = []
+    for f, one in enumerate(case.frames):
+        pixels = one.run.pixels(one.number)
+        if one.run.dark_is_high:
+            pixels = np.asarray(pixels.max() - pixels)
+        if f in case.registration.sightings.moved:
+            raise InputRefused("Pictures cannot be compared where the table moved between frames; leave --images out.")
+        frames.append((pixels, one.camera))
+    target = np.array(case.plan.puncture.target_mm)
+    found = refine(attenuation(hu, lps_from_index), frames, case.registration.iso_from_ct, target)
+    cautions = list(case.document.cautions)
+    bound = 3 * case.document.target.rms_mm + 2.0  # 2 mm: what the refinement itself is good for
+    if found.likeness_after < ALIKE:
+        cautions.append(
+            f"Simulated and real frames hardly look alike (correlation {found.likeness_after:.2f}); what the pictures "
+            "say of the registration means nothing here."
+        )
+    elif found.moved_mm > bound:
+        cautions.append(
+            f"The pictures alone would move the target by {found.moved_mm:.1f} mm, more than the {bound:.1f} mm that "
+            "the "
+            "doubt of both explains; look at the points again."
+        )
+    check = {
+        "moved_mm": found.moved_mm,
+        "turned_deg": found.turned_deg,
+        "likeness_before": found.likeness_before,
+        "likeness_after": found.likeness_after,
+        "capture_range": CAPTURE_RANGE,
+    }
+    document = RegistrationFile.model_validate(
+        case.document.model_dump() | {"cautions": tuple(cautions), "picture_check": check}
+    )
+    return replace(case, document=document)
 
 
 def drawing(case: RegisteredCase, f: int) -> overlay.Drawing:

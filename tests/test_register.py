@@ -344,3 +344,37 @@ def test_a_simulated_frame_of_the_program_is_taken_as_any_other(job):
     np.testing.assert_allclose(m[:3, :3] @ TARGET + m[:3, 3], 0, atol=0.05)  # the isocentre is the target
     np.testing.assert_allclose(m[:3, :3], np.eye(3), atol=1e-3)
     assert job.found.residual_rms_mm < 0.02
+
+
+def test_pictures_alone_agree_or_say_that_they_mean_nothing(job, quick_phantom):
+    """Frames simulated from the CT agree with the points; noise is said to mean nothing; neither moves anything."""
+    pytest.importorskip("numba")
+    from septal_planner import registering, registration_files
+    from septal_planner.fluoroscopy.drr import Attenuation, attenuation, line_integrals
+    from septal_planner.fluoroscopy.projection import Projection
+
+    hu, m = quick_phantom.hu, quick_phantom.lps_from_index
+    placed = np.eye(4)
+    placed[:3, :3], placed[:3, 3] = ROTATION, SHIFT - ROTATION @ TARGET
+    body = attenuation(hu, m)
+    body = Attenuation(body.voxels, placed @ body.lps_from_index)
+    for n, s in enumerate(SETUPS):
+        frame = Projection(s.primary_deg, s.secondary_deg, (0, 0, 0), 1100, 760, (0.4, 0.4), (600, 600))
+        counts = 4000 * np.exp(-0.02 * line_integrals(body, frame))
+        job.datasets[n] = xa_dataset(s, [np.clip(counts, 0, 4095).astype(np.uint16)])
+    assert job.run() == 0
+    given = [(job.folder / f"{n}.dcm", job.folder / f"{n}.json") for n in range(2)]
+    case = registering.register_files(job.folder / "plan.json", given)
+    checked = registration_files.with_picture_check(case, hu, m)
+    check = checked.document.picture_check
+    assert check is not None
+    assert check.likeness_after > 0.9
+    assert check.moved_mm < 3 * checked.document.target.rms_mm
+    assert checked.document.iso_from_ct == case.document.iso_from_ct
+    assert checked.document.cautions == case.document.cautions
+    assert "pictures alone" in registering.summary(checked)
+    for n, s in enumerate(SETUPS):
+        noise = np.random.default_rng(n).integers(0, 4095, (600, 600)).astype(np.uint16)
+        write_xa(job.folder / f"{n}.dcm", xa_dataset(s, [noise]))
+    blank = registration_files.with_picture_check(registering.register_files(job.folder / "plan.json", given), hu, m)
+    assert any("means nothing" in c for c in blank.document.cautions)
