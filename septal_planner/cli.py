@@ -239,6 +239,18 @@ def build_parser() -> argparse.ArgumentParser:
     )
     xray.add_argument("--seed", metavar="N", type=_whole, default=0, help="seed of the noise (default: 0)")
 
+    views = add("views", "the C-arm views a plan proposes, with their doubt and the price of missing them, and a chart")
+    views.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json")
+    views.add_argument("--out", metavar="FILE", type=_path, help="the chart of angles, .svg or .png")
+    views.add_argument("--room", metavar="FILE", type=_path, help="limits of your C-arm (default: practice values)")
+    views.add_argument(
+        "--landmark-sd",
+        metavar="MM",
+        type=_positive,
+        default=LANDMARK_SD_MM,
+        help="doubt of each landmark coordinate, one standard deviation (default: 1)",
+    )
+
     report = add("report", "write the printable plan again from a saved plan")
     report.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json, with its pictures folder beside it")
     report.add_argument("--out", metavar="DIR", type=_path, required=True, help="folder to write")

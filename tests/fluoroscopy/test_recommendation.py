@@ -29,8 +29,10 @@ def published(*, sd=True):
         return Plane(name, n, width, views.tilt_covariance(n, 2.0) if sd else None)
 
     return [
-        plane("fossa", SEPTUM, 15.0), plane("mitral annulus", MITRAL, 36.0), plane("tricuspid annulus", TRICUSPID, 40.0),
-    ]  # fmt: skip
+        plane("fossa", SEPTUM, 15.0),
+        plane("mitral annulus", MITRAL, 36.0),
+        plane("tricuspid annulus", TRICUSPID, 40.0),
+    ]
 
 
 def test_reach_of_the_mean_annuli_within_the_usual_limits():
