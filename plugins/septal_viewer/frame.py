@@ -69,7 +69,7 @@ class Frame(QObject):
         for dock in (qt_viewer.dockLayerList, qt_viewer.dockLayerControls):
             dock.setVisible(False)
         qt_viewer.show_welcome_screen = False
-        qt_viewer.canvas.background_color_override = "black"  # as behind the flat views, whatever the theme
+        self.viewer.canvas.background_color_override = "black"  # as behind the flat views, whatever the theme
         w.statusBar().hide()  # the strip says where the cross-hair is
         pair = QWidget()
         stacked = QVBoxLayout(pair)

@@ -103,7 +103,7 @@ def _told(read: Callable[[Any], list[LayerData]]) -> Read:
     """The reader with its refusals told as a sentence, not raised."""
 
     def reading(path: str | Sequence[str]) -> list[Any]:
-        from napari.utils.notifications import show_error  # type: ignore[import-untyped]
+        from napari.utils.notifications import show_error
 
         try:
             return list(read(path)) or NOTHING

@@ -277,10 +277,10 @@ def _seen_from_both(wall: SeptalWall, found: Membrane) -> Fossa:
     """The membrane with its numbers and their doubt."""
     patch = wall.patch
     notes: list[str] = []
-    if found.seen_share < SEEN_SHARE:
+    if found.runs_on:
         notes.append(
-            f"The fossa's rim was seen over {100 * found.seen_share:.0f} % of its circumference only; the rest is "
-            "bridged, and its area and extents are estimates."
+            "The wall runs on thin beyond the fossa, so that its rim is not seen all around: the membrane is put where "
+            "one of usual size has room, and its area and extents are estimates."
         )
     doubt = membrane_doubt(wall, found)
     thickness: dict[str, Any] = {

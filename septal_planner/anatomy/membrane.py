@@ -26,6 +26,7 @@ USUAL_RADIUS_MM = 8.6
 BRIDGED_RIM_SD_MM = 2.9
 ANGLES = 72
 RIM_SEEN_SHARE = 0.7  # below this the rim is bridged over too much to say which way the membrane faces
+RUNS_ON_SHARE = 0.6  # is all that counts as seen then: at least two in five of the rim are taken as bridged
 BEYOND_MM = 2.5  # after a lasting rise nothing farther than this can still be membrane
 OWN_SHARE = 0.5  # of the breadth of the rise that is seen, at the least, is the wall's own
 
@@ -47,11 +48,13 @@ class Membrane:
     thickness_min_mm: float
     rim_mm: float                                 # length of the rim
     limbus_mm: float                              # taken off the mean: what blur carries in from the limbus
+    runs_on: bool = False                         # the wall runs on thin: the fossa is put where it has room
 
     @property
     def seen_share(self) -> float:
-        """Of the rim, that was seen."""
-        return float(self.seen.mean())
+        """Of the rim, that was seen; where the wall runs on thin, a rise seen need not be the fossa's rim."""
+        share = float(self.seen.mean())
+        return min(share, RUNS_ON_SHARE) if self.runs_on else share
 
 
 def find_membrane(patch: HeightPatch, thickness_mm: Array, blur_mm: float) -> Membrane | None:
@@ -61,12 +64,15 @@ def find_membrane(patch: HeightPatch, thickness_mm: Array, blur_mm: float) -> Me
     uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
     thickness = gaussian_filter(_without_spikes(thickness_mm), 0.15 / step)
     outline, seen, mask = _around(patch, thickness, _thinnest_near(thickness, uu, vv, step))
-    if seen.mean() < RIM_SEEN_SHARE:
+    runs_on = bool(seen.mean() < RIM_SEEN_SHARE)
+    if runs_on:
         # the wall runs on thin: where in it a fossa has room must not hang on where in it the point was marked
         other = _around(patch, thickness, _where_a_fossa_has_room(thickness, uu, vv))
         if other[1].mean() > seen.mean() and other[2].any():
             outline, seen, mask = other
-    return _described(patch, thickness, outline, mask, seen, blur_mm) if mask.any() and seen.any() else None
+    if not (mask.any() and seen.any()):
+        return None
+    return _described(patch, thickness, outline, mask, seen, blur_mm, runs_on)
 
 
 def _around(patch: HeightPatch, thickness: Array, seed: Array) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
@@ -203,7 +209,7 @@ def _inside(outline: Array, uu: Array, vv: Array) -> NDArray[np.bool_]:
 
 def _described(
     patch: HeightPatch, thickness: Array, outline: Array, inside: NDArray[np.bool_], seen: NDArray[np.bool_],
-    blur_mm: float,
+    blur_mm: float, runs_on: bool,
 ) -> Membrane:
     """Numbers of the membrane within the outline."""
     # area by a 0.1 mm raster of the outline times the surface's slope
@@ -224,7 +230,7 @@ def _described(
         thickness_mm=thickness,
         seen=seen,
         center_lps=patch.points_lps(middle[0], middle[1]),
-        normal_lps=_facing(patch, normals, stretch, float(seen.mean())),
+        normal_lps=_facing(patch, normals, stretch, runs_on),
         area_mm2=area,
         superior_inferior_mm=_extent(patch, outline, 1),
         anterior_posterior_mm=_extent(patch, outline, 0),
@@ -232,13 +238,14 @@ def _described(
         thickness_min_mm=float(gaussian_filter(thickness, LEAST_OVER_MM / step)[inside].min()),
         rim_mm=float(np.linalg.norm(rim - np.roll(rim, -1, axis=0), axis=1).sum()),
         limbus_mm=carried,
+        runs_on=runs_on,
     )
 
 
-def _facing(patch: HeightPatch, normals: Array, stretch: Array, seen_share: float) -> Array:
-    """Mean normal by area; where the rim is bridged over too much, that of the wall around the marked point as far as
-    a membrane may reach, since a bridge may run up the folds beside it."""
-    if seen_share < RIM_SEEN_SHARE:
+def _facing(patch: HeightPatch, normals: Array, stretch: Array, runs_on: bool) -> Array:
+    """Mean normal by area; where the wall runs on thin, that of the wall around the marked point as far as a membrane
+    may reach, since the outline may run up the folds beside it."""
+    if runs_on:
         uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
         near = np.hypot(uu, vv) < LARGEST_RADIUS_MM
         normals = patch.normals_lps(uu[near], vv[near])

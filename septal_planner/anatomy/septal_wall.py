@@ -102,13 +102,18 @@ def measure_septal_wall(
     patch = _half_way(origin_lps, normal_lps, between, *FIRST_LOOK_MM)
     wall = _fit(volume, patch, noise_hu, wall_hu)
     # a deep pit in a thick septum may have been given to the wrong atrium: half-way then lies within one blood
-    patch = wall.patch if dips(volume, wall) else _to_the_dip(volume, wall)
-    patch = _fit(volume, patch, noise_hu, wall_hu).patch
+    astray = not dips(volume, wall)
+    for _ in range(3 if astray else 1):
+        patch = _to_the_dip(volume, wall) if astray else wall.patch
+        wall = _fit(volume, patch, noise_hu, wall_hu)
+    patch = wall.patch
     near = np.hypot(*np.meshgrid(patch.u_mm, patch.v_mm)) < 8.0
     uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
     normal = unit_vector(patch.normals_lps(uu[near], vv[near]).mean(axis=0))
     patch = _on_plane(patch, patch.points_lps(0.0, 0.0), normal, *MEASUREMENT_MM)
     wall = _fit(volume, patch, noise_hu, wall_hu)
+    for _ in range(2 if astray else 0):
+        wall = _fit(volume, _to_the_dip(volume, wall), noise_hu, wall_hu)
     uu, vv = np.meshgrid(patch.u_mm, patch.v_mm)
     near = np.hypot(uu, vv) < 12.0
     for _ in range(2):

@@ -82,3 +82,15 @@ def test_blur_from_the_limbus_is_taken_off_the_mean() -> None:
     assert untold is not None
     off, left = untold.thickness_mean_mm - plain.thickness_mean_mm, told.thickness_mean_mm - plain.thickness_mean_mm
     assert 0 < left < 0.8 * off
+
+
+def test_in_a_thin_wall_larger_than_rays_reach_the_mark_does_not_choose_the_fossa() -> None:
+    centers = []
+    for at in ((3.0, 1.0), (-3.0, -2.0), (1.0, -4.0), (-2.0, 3.5)):  # from the mark, where part of the rim is too far
+        rho = np.hypot((UU + at[0]) / 11.5, (VV + at[1]) / 12.5)
+        found = find_membrane(flat(), 1.0 + 6.0 * np.clip(0.5 + (rho - 1) * 11.5, 0, 1), 0.0)
+        assert found is not None
+        assert found.runs_on
+        assert found.seen_share < 0.7
+        centers.append(found.center_lps[:2] + np.array(at))
+    assert np.linalg.norm(np.array(centers), axis=1).max() < 1.0

@@ -25,10 +25,11 @@ HALF_TYPICAL = 0.52
 
 def scan(
     *, left: float = 400.0, right: float = 260.0, wall: float = 100.0, floor: float = 1.6, limbus: float = 7.0,
-    noise: float = 10.0,
+    noise: float = 10.0, pit_given_away_mm: float = 0.0,
 ) -> Fossa:
     """A plane septum through MIDDLE, a round membrane in it, drawn at 0.5 mm, blurred by 0.9 mm full width at half
-    maximum and sampled at 1 mm."""
+    maximum and sampled at 1 mm. `pit_given_away_mm`: over the membrane both atria as segmented meet so far to the
+    left of it."""
     affine = np.eye(4)
     affine[:3, 3] = ORIGIN
     step = np.arange(0, SIDE, 0.5)
@@ -40,6 +41,7 @@ def scan(
     hu = np.where(w > thick / 2, left, np.where(w < -thick / 2, right, wall))
     fine = gaussian_filter(hu, 0.9 / 2.355 / 0.5)
     coarse = fine[::2, ::2, ::2] + np.random.default_rng(1).normal(0, noise, (SIDE,) * 3)
+    w = w - pit_given_away_mm * (across < RADIUS)
     fields = {
         "left_atrium": DistanceField((thick / 2 - w)[::2, ::2, ::2].astype(np.float32), affine),
         "right_atrium": DistanceField((thick / 2 + w)[::2, ::2, ::2].astype(np.float32), affine),
@@ -121,3 +123,22 @@ def test_a_wall_of_one_thickness_is_no_membrane() -> None:
     assert fossa.area_mm2 is None
     assert "thinner than its surroundings" in fossa.not_assessed["rim"]
     assert abs(height_over_plane(fossa)) < 0.3
+
+
+def test_a_membrane_deep_in_a_thick_septum_is_found_though_its_pit_was_given_to_the_wrong_atrium() -> None:
+    found = scan(floor=0.9, limbus=9.0, noise=25.0, pit_given_away_mm=4.5)
+    assert found.seen_from == "both"
+    assert abs(height_over_plane(found)) < 0.5
+    assert found.area_mm2 == pytest.approx(np.pi * RADIUS**2, rel=0.15)
+
+
+def test_a_shallow_dip_between_unlike_bloods_is_no_bright_wall() -> None:
+    # blurred, a thin membrane between these stays brighter than the darker blood
+    found = scan(left=400.0, right=215.0, floor=0.8, noise=25.0)
+    assert found.not_assessed.get("rim") is None
+    assert found.area_mm2 == pytest.approx(np.pi * RADIUS**2, rel=0.15)
+
+
+def test_a_hole_in_the_septum_ends_the_call() -> None:
+    with pytest.raises(AnatomyNotFound, match="No wall is seen between the blood of the two atria"):
+        scan(floor=0.0)

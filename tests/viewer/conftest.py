@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from importlib.util import find_spec
 from typing import Any
 
 import numpy as np
@@ -32,6 +34,22 @@ def quick_found(quick_volume: Volume, quick_phantom: Any) -> FoundAnatomy:
 def quick_case(quick_volume: Volume, quick_found: FoundAnatomy) -> PlannedCase:
     """Its plan; treat as read-only."""
     return plan_found(quick_volume, quick_found)
+
+
+# The viewer is an extra, and a window needs a screen: where either lacks its tests are left out, unless they are required.
+REQUIRED = os.environ.get("SEPTAL_PLANNER_VIEWER_TESTS") == "required"
+if find_spec("napari") is None or find_spec("PySide6") is None:
+    if REQUIRED:
+        raise pytest.UsageError("The viewer's tests are required, but napari or PySide6 is not installed.")
+    collect_ignore_glob = ["test_*.py"]
+
+
+@pytest.fixture(scope="session", autouse=REQUIRED)
+def _a_screen_where_it_is_required() -> None:
+    from septal_viewer.view import has_screen
+
+    if not has_screen():
+        pytest.fail("The viewer's tests are required, but there is no screen, and Xvfb could not be started.")
 
 
 Askew = Callable[[int, bool, bool], NDArray[np.float64]]

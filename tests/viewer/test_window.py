@@ -313,6 +313,8 @@ def test_both_themes_are_readable(qtbot: Any, planned: PlannerPanel) -> None:
         linear = np.where(picture <= 0.04045, picture / 12.92, ((picture + 0.055) / 1.055) ** 2.4)
         light = linear @ [0.2126, 0.7152, 0.0722]
         assert (light.max() + 0.05) / (light.min() + 0.05) >= 4.5
+        shot = planned.viewer.screenshot(canvas_only=True, flash=False)
+        assert shot[2, 2, :3].max() < 10  # the 3-D view stays dark, or the white way of the catheter would not be seen
 
 
 def test_closing_with_unsaved_work_asks(qtbot: Any, marked: PlannerPanel) -> None:

@@ -1,0 +1,344 @@
+"""The search behind the reach solver: what is best, trials, and the narrowing of trials about the best.
+
+A fixed sequence of ever finer trials about the best so far, over the few unknowns that closed forms leave (see
+reach_shapes), for many crossing points at once. Nothing in it is left to chance: the same question has the same answer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
+
+from septal_planner.puncture import arc_chain
+from septal_planner.puncture.body_clearance import BodyRoom
+from septal_planner.puncture.catheters import SteerableCatheter
+from septal_planner.puncture.reach_shapes import Shapes, Task, shapes, shapes_by_bends, turn_and_azimuth
+
+Array = NDArray[np.float64]
+
+# a degree of tilt beyond the allowed counts as the way a straight end of 15 mm swings by it
+MM_PER_DEGREE = 0.25
+STEP_MM = 0.5        # between the places where the clearance is told
+SEARCH_SAMPLES = 40  # along a chain while searching
+FIRST_SAMPLES = 10   # of a first look, that shows what is not worth a second
+SEARCH_MARGIN_MM = 0.01  # kept there, so that what the finer look finds is within the limit still
+NO_TILT_DEG = 0.01
+TOLERANCE = 1e-6     # of a limit, for what floating point leaves
+SHORT = 1000.0       # a key from here on falls short of a limit
+
+
+@dataclass(frozen=True)
+class ReachLimits:
+    """What counts as reached: tilt against the axis, offset from the device point, clearance of the body's surface;
+    and the longest straight part pushed out. `flag` "practice value, confirm locally": none has a published source."""
+
+    tilt_deg: float = 20.0
+    offset_mm: float = 3.0
+    clearance_mm: float = 1.0
+    advance_mm: float = 80.0
+    flag: str = "practice value, confirm locally"
+
+    def __post_init__(self) -> None:
+        if min(self.tilt_deg, self.offset_mm, self.clearance_mm) < 0 or not self.advance_mm > 0:
+            raise ValueError("the limits of reach must not be negative, and the longest advance above zero")
+
+
+def _key(found: Shapes, limits: ReachLimits, clearance: Array | None = None, margin_mm: float = 0.0) -> Array:
+    """What is to be least: below SHORT tilt, then offset, then the ease of the bends; from there on how far it falls
+    short (mm)."""
+    short = np.maximum(found.offset_mm - limits.offset_mm, 0.0)
+    short = short + MM_PER_DEGREE * np.maximum(found.tilt_deg - limits.tilt_deg, 0.0)
+    if clearance is not None:
+        short = short + np.maximum(limits.clearance_mm + margin_mm - clearance, 0.0)
+    ease = 1e-5 * np.abs(found.deflection_rad).sum(axis=-1)
+    good = found.tilt_deg + 1e-3 * found.offset_mm + ease
+    return np.asarray(np.where(short > TOLERANCE, SHORT + short + 1e-4 * good, good))
+
+
+@dataclass(frozen=True)
+class _Trials:
+    """Unknowns (n, q, 6) of q shapes for each of n crossings: two of the end, three of the tip's shift (mm), the first
+    deflection (rad); see reach_shapes. `by_bends`: the end's two are its azimuth and the second deflection, else its
+    tilt against the axis (rad). `branch` (n, q) tells the second deflection where the end's two do not."""
+
+    unknowns: NDArray[np.float64]
+    branch: NDArray[np.float64]
+    by_bends: bool = False
+
+    def shapes(self, task: Task) -> Shapes:
+        x = self.unknowns
+        if self.by_bends:
+            return shapes_by_bends(task, x[..., 0], x[..., 5], x[..., 1], x[..., 2:5])
+        return shapes(task, x[..., :2], x[..., 2:5], x[..., 5], self.branch)
+
+    def told_by_bends(self, task: Task) -> _Trials:
+        """The same shapes of two bends."""
+        found = self.shapes(task)
+        azimuth, deflection = turn_and_azimuth(task, found.end)[1], found.deflection_rad
+        ends = np.stack([azimuth, deflection[..., 1]], axis=-1)
+        unknowns = np.concatenate([ends, self.unknowns[..., 2:5], deflection[..., :1]], axis=-1)
+        return _Trials(unknowns, self.branch, by_bends=True)
+
+    def take(self, columns: NDArray[np.intp]) -> _Trials:
+        """Those in the columns (n, k)."""
+        row = np.arange(len(columns))[:, None]
+        return _Trials(self.unknowns[row, columns], self.branch[row, columns], self.by_bends)
+
+    def regrouped(self, size: int) -> _Trials:
+        """The same in order, `size` to a row."""
+        return _Trials(self.unknowns.reshape(-1, size, 6), self.branch.reshape(-1, size), self.by_bends)
+
+
+def _grid(task: Task, tilts_deg: ArrayLike, around: int, firsts: int) -> tuple[_Trials, NDArray[np.intp]]:
+    """Every tilt in so many directions, with so many first deflections on both branches where there are two bends; and
+    the group (q,) of each: trials of one group are alike, so that the best of each is worth following."""
+    tau = np.deg2rad(np.asarray(tilts_deg, dtype=np.float64))
+    psi = np.arange(around) * 2 * np.pi / around
+    flat = [np.zeros((1, 2))] if (tau == 0).any() else []
+    flat += [np.stack([t * np.cos(psi + 0.3 * i), t * np.sin(psi + 0.3 * i)], axis=-1)
+             for i, t in enumerate(tau) if t > 0]
+    tilt = np.concatenate(flat)
+    toward = np.floor(np.arctan2(tilt[:, 1], tilt[:, 0]) / (np.pi / 2) + 0.5).astype(np.intp) % 4
+    if len(task.catheter.bends) == 1:
+        first, branch, group = np.zeros(len(tilt)), np.ones(len(tilt)), toward
+    else:
+        angles = np.linspace(0.0, np.deg2rad(task.catheter.bends[0].deflection_deg.high), firsts)
+        both = np.stack(np.meshgrid(angles, [1.0, -1.0], indexing="ij"), axis=-1).reshape(-1, 2)
+        third = np.minimum(3 * np.repeat(np.arange(firsts), 2) // firsts, 2) + 3 * (both[:, 1] > 0)
+        first, branch = np.tile(both, (len(tilt), 1)).T
+        group = np.tile(third, len(tilt))
+        tilt = np.repeat(tilt, len(both), axis=0)
+    n, q = len(task.start), len(tilt)
+    unknowns = np.concatenate([tilt, np.zeros((q, 3)), first[:, None]], axis=1)
+    return _Trials(np.broadcast_to(unknowns, (n, q, 6)), np.broadcast_to(branch, (n, q))), group
+
+
+def _spread(count: int, size: int, level: int) -> Array:
+    """(count, size) evenly spread numbers from -1 to 1, others on each level; the first row is zero. An additive
+    recurrence by powers of the generalised golden ratio."""
+    ratio = 2.0
+    for _ in range(50):
+        ratio = (1 + ratio) ** (1 / (size + 1))
+    step = ratio ** -np.arange(1.0, size + 1)
+    at = np.arange(1, count)[:, None] + 97 * level
+    return np.asarray(np.concatenate([np.zeros((1, size)), 2 * ((0.5 + at * step) % 1.0) - 1]))
+
+
+def _around(best: _Trials, width: Array, last: Array, count: int, level: int) -> _Trials:
+    """Trials about the best so far (n, 1): within `width` (n, 1, 6) of it, and on along the `last` step (n, 1, 6)."""
+    free = np.flatnonzero(width[0, 0] > 0)
+    offsets = np.zeros((count, 6))
+    offsets[:, free] = _spread(count, len(free), level)
+    unknowns = best.unknowns + width * offsets
+    unknowns[:, 1:3] = best.unknowns + last * np.array([[0.7], [1.6]])
+    if width[..., 0].max() > 0 and not best.by_bends:
+        # some with the tilt only shrunk, and one without any: there the least tilt lies, if anywhere
+        less = np.minimum(1.0, width[..., :2] / np.deg2rad(10.0)) * np.abs(offsets[3::6, free[-1:]])
+        unknowns[:, 3::6, :2] = best.unknowns[..., :2] * (1 - less)
+        unknowns[:, -1, :2] = 0.0
+    return _Trials(unknowns, np.broadcast_to(best.branch, unknowns.shape[:2]), best.by_bends)
+
+
+@dataclass(frozen=True)
+class _Effort:
+    """Where a search begins and how it narrows: a grid of tilts (deg), directions and first deflections; then rounds of
+    (levels, trials each, best starts kept) about the best, within a width of end (deg), shift (share of the offset
+    allowed) and first deflection (deg) that narrows where a level brings nothing better."""
+
+    tilts_deg: tuple[float, ...]
+    around: int
+    firsts: int
+    width: tuple[float, float, float]
+    rounds: tuple[tuple[int, int, int], ...]
+    by_bends: bool = False
+
+
+# by the number of bends
+_ON_AXIS = _Effort((0.0,), 1, 73, (0.0, 0.0, 4.0), ((4, 9, 6), (9, 9, 1)))
+_NO_WALLS = (
+    _Effort((1, 2, 3.5, 5, 7, 9, 12, 15, 18, 22, 27, 33, 40, 50), 18, 1, (6.0, 0.0, 0.0),
+            ((5, 20, 4), (16, 24, 2))),
+    _Effort((3, 7, 12, 18, 26, 36, 48), 8, 9, (9.0, 0.0, 9.0), ((8, 20, 6), (16, 24, 3), (40, 24, 2)),
+            by_bends=True),
+)
+_ON_AXIS_CLEAR = _Effort((0.0,), 1, 19, (0.0, 1.0, 6.0), ((5, 16, 6), (9, 20, 1)))
+_WITH_WALLS = (
+    _Effort((0, 3, 6, 10, 15, 21, 28, 38), 8, 1, (8.0, 1.0, 0.0), ((6, 24, 4), (12, 24, 2), (20, 24, 1))),
+    _Effort((0, 5, 11, 19, 30), 6, 7, (10.0, 1.0, 12.0), ((8, 24, 6), (12, 24, 3), (30, 28, 2)), by_bends=True),
+)
+WIDER, NARROWER = 1.2, 0.65
+GIVE_UP_MM = 2.0  # short of the limits after a round: no further round makes that good
+
+
+# of many crossings on one membrane a few, spread evenly, are searched in full; the rest begin where the nearest ended
+FEW = 48
+SPREAD_MM = 2.5
+FOLLOWED = 3
+_FOLLOW = ((4, 12, 3), (10, 16, 1))
+_FOLLOW_WIDTH = 0.6
+
+
+def _search(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort) -> Shapes:
+    """The best shapes (n, 1) found with so much effort."""
+    n = len(task.start)
+    if n <= FEW:
+        return _in_full(task, limits, room, effort).shapes(task)
+    low = task.start.min(axis=0)
+    _, chosen = np.unique(np.floor((task.start - low) / SPREAD_MM).astype(np.int64), axis=0, return_index=True)
+    seeds = np.sort(chosen)
+    ends = _in_full(task.at(seeds), limits, room, effort)
+    near = cKDTree(task.start[seeds]).query(task.start, min(FOLLOWED, len(seeds)))[1].reshape(n, -1)
+    starts = _Trials(ends.unknowns[near, 0], ends.branch[near, 0], ends.by_bends)
+    held = _keys(task, limits, room, starts, None)
+    return _narrowed(task, limits, room, effort, starts, held, _FOLLOW, _FOLLOW_WIDTH).shapes(task)
+
+
+def _in_full(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort) -> _Trials:
+    trials, group = _grid(task, effort.tilts_deg, effort.around, effort.firsts)
+    keys = _keys(task, limits, room, trials, None)
+    columns = np.stack(
+        [np.flatnonzero(group == g)[np.argmin(keys[:, group == g], axis=1)] for g in np.unique(group)], axis=1
+    )
+    starts = trials.take(columns)
+    if effort.by_bends:
+        starts = starts.told_by_bends(task)
+    return _narrowed(task, limits, room, effort, starts, np.take_along_axis(keys, columns, axis=1), effort.rounds, 1.0)
+
+
+def _narrowed(
+    task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort, best: _Trials, held: Array,
+    rounds: tuple[tuple[int, int, int], ...], share: float,
+) -> _Trials:
+    """The best (n, 1) from the starts `best` (n, s), whose keys are `held`; `share` of the effort's width to begin."""
+    n, starts = held.shape
+    end, first = np.deg2rad(effort.width[0]), np.deg2rad(effort.width[2])
+    begin = share * np.array([end, end, *(3 * [effort.width[1] * limits.offset_mm]), first])
+    width: Array = np.broadcast_to(begin, (n, starts, 6))
+    last: Array = np.zeros(width.shape)
+    rows = np.arange(n)
+    ends, branch = np.empty((n, 1, 6)), np.empty((n, 1))
+    level = -1
+    for number, (levels, count, keep) in enumerate(rounds):
+        columns = np.argsort(held, axis=1, kind="stable")[:, :keep]
+        kept = columns.shape[1]
+        part = task.at(np.repeat(rows, kept))
+        held, best = np.take_along_axis(held, columns, axis=1).reshape(-1, 1), best.take(columns).regrouped(1)
+        width, last = (np.take_along_axis(v, columns[..., None], axis=1).reshape(-1, 1, 6) for v in (width, last))
+        for _ in range(levels):
+            level += 1
+            around = _around(best, width, last, count, level)
+            keys = _keys(part, limits, room, around, held)
+            column = np.argmin(keys, axis=1)[:, None]
+            held, moved = np.take_along_axis(keys, column, axis=1), around.take(column)
+            better = (column > 0)[..., None]
+            last = np.where(better, moved.unknowns - best.unknowns, last * NARROWER)
+            width, best = width * np.where(better, WIDER, NARROWER), moved
+        held, best = held.reshape(-1, kept), best.regrouped(kept)
+        width, last = width.reshape(-1, kept, 6), last.reshape(-1, kept, 6)
+        done = np.full(len(rows), number == len(rounds) - 1) | (held.min(axis=1) > SHORT + GIVE_UP_MM)
+        found = best.take(np.argmin(held, axis=1)[:, None])
+        ends[rows[done]], branch[rows[done]] = found.unknowns[done], found.branch[done]
+        rows, held, width, last = rows[~done], held[~done], width[~done], last[~done]
+        best = _Trials(best.unknowns[~done], best.branch[~done], best.by_bends)
+        if not len(rows):
+            break
+    return _Trials(ends, branch, best.by_bends)
+
+
+def best_without_walls(task: Task, limits: ReachLimits) -> tuple[Shapes, NDArray[np.bool_]]:
+    """The best shapes (n, 1) when the walls do not count, and which of them keep the limits (n,)."""
+    found = _search(task, replace(limits, tilt_deg=0.0), None, _ON_AXIS)
+    keys = _key(found, limits)[:, 0]
+    todo = np.flatnonzero((keys >= SHORT) | (found.tilt_deg[:, 0] > NO_TILT_DEG))
+    if len(todo):
+        part = task.at(todo)
+        better = _search(part, limits, None, _NO_WALLS[len(task.catheter.bends) - 1])
+        new = _key(better, limits)[:, 0]
+        gain = new < keys[todo]
+        found = put(found, todo[gain], _rows(better, np.flatnonzero(gain)))
+        keys[todo[gain]] = new[gain]
+    return found, np.asarray(keys < SHORT)
+
+
+def best_clear_of_walls(task: Task, limits: ReachLimits, room: BodyRoom) -> Shapes:
+    """The best shapes (n, 1) that keep clear, or fall short by least."""
+    found = _search(task, replace(limits, tilt_deg=0.0), room, _ON_AXIS_CLEAR)
+    clear = clearance_along(room, found.chains(task), task.catheter, SEARCH_SAMPLES)[:, None]
+    keys = _key(found, limits, clear)[:, 0]
+    todo = np.flatnonzero((keys >= SHORT) | (found.tilt_deg[:, 0] > NO_TILT_DEG))
+    if len(todo):
+        part = task.at(todo)
+        tilted = _search(part, limits, room, _WITH_WALLS[len(task.catheter.bends) - 1])
+        clear = clearance_along(room, tilted.chains(part), task.catheter, SEARCH_SAMPLES)[:, None]
+        gain = _key(tilted, limits, clear)[:, 0] < keys[todo]
+        found = put(found, todo[gain], _rows(tilted, np.flatnonzero(gain)))
+    return found
+
+
+def _keys(task: Task, limits: ReachLimits, room: BodyRoom | None, trials: _Trials, held: Array | None) -> Array:
+    """Keys (n, q) of trials. With a room the clearance is looked at only where the rest could still be better than
+    `held` (n, 1), the key of the first column (None: not known); infinite where it was not."""
+    found = trials.shapes(task)
+    least = _key(found, limits)
+    if room is None:
+        return least
+    keys = np.full(least.shape, np.inf)
+    if held is None:
+        wanted = least <= np.median(least, axis=1, keepdims=True)  # the better half tells what is worth looking at
+        _fill(task, limits, room, found, wanted, keys, np.full((len(keys), 1), np.inf))
+        held = keys.min(axis=1, keepdims=True)
+        wanted = (least < held) & ~wanted
+    else:
+        keys[:, :1] = held
+        wanted = least < held
+        wanted[:, 0] = False
+    _fill(task, limits, room, found, wanted, keys, held)
+    return keys
+
+
+def _fill(
+    task: Task, limits: ReachLimits, room: BodyRoom, found: Shapes, wanted: NDArray[np.bool_], keys: Array, held: Array
+) -> None:
+    """Put the keys of the trials `wanted` where, at a few places first, they may still be better than `held`."""
+    for samples in (FIRST_SAMPLES, SEARCH_SAMPLES):
+        if not wanted.any():
+            return
+        clear = np.full(keys.shape, np.inf)
+        coarse = samples == FIRST_SAMPLES
+        clear[wanted] = clearance_along(room, found.chains(task, wanted), task.catheter, samples, edges=not coarse)
+        new = _key(found, limits, clear, SEARCH_MARGIN_MM)
+        if coarse:
+            wanted = wanted & (new < held)
+        else:
+            keys[wanted] = new[wanted]
+
+
+def clearance_along(
+    room: BodyRoom, chains: arc_chain.Chains, catheter: SteerableCatheter, samples: int | None, *, edges: bool = True
+) -> Array:
+    """Clearance (n,) at so many places along each chain, or half a millimetre apart."""
+    if samples is None:
+        samples = max(2, int(np.ceil(float(chains.total_mm.max()) / STEP_MM)) + 1)
+    out = np.empty(len(chains.start))
+    size = max(1, 400_000 // samples)
+    for lo in range(0, len(out), size):
+        part = arc_chain.some(chains, slice(lo, lo + size))
+        points, _ = arc_chain.evenly(part, samples)
+        out[lo : lo + size] = room.clearance_mm(points, part.start, catheter.outer_diameter_mm.value, edges=edges)
+    return out
+
+
+def _rows(found: Shapes, index: NDArray[np.intp]) -> Shapes:
+    return Shapes(*(np.asarray(getattr(found, name))[index] for name in found.__dataclass_fields__))
+
+
+def put(found: Shapes, index: NDArray[np.intp], new: Shapes) -> Shapes:
+    fields = []
+    for name in found.__dataclass_fields__:
+        values = np.array(getattr(found, name))
+        values[index] = getattr(new, name)
+        fields.append(values)
+    return Shapes(*fields)
