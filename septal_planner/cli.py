@@ -251,6 +251,44 @@ def build_parser() -> argparse.ArgumentParser:
         help="doubt of each landmark coordinate, one standard deviation (default: 1)",
     )
 
+    register = add("register", "lay the CT onto X-ray frames by points seen in both, and draw the plan on them")
+    register.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json")
+    register.add_argument(
+        "--frame",
+        metavar=("XA", "POINTS"),
+        nargs=2,
+        type=_path,
+        action="append",
+        required=True,
+        help="an X-ray run as DICOM XA, and the points file of one of its frames; once per frame",
+    )
+    register.add_argument("--out", metavar="DIR", type=_path, required=True, help="folder to write")
+    register.add_argument(
+        "--pick-sd",
+        metavar="MM",
+        type=_positive,
+        default=0.5,
+        help="doubt of a point marked in a frame, at the isocentre, one standard deviation (default: 0.5)",
+    )
+    register.add_argument(
+        "--ct-sd",
+        metavar="MM",
+        type=_not_negative,
+        default=0.5,
+        help="doubt of each coordinate of a point marked in the CT (default: 0.5)",
+    )
+    register.add_argument(
+        "--breathing", metavar="MM", type=_not_negative, default=3.0, help="motion by breathing, RMS (default: 3)"
+    )
+    register.add_argument(
+        "--heartbeat", metavar="MM", type=_not_negative, default=2.0, help="motion by heartbeat, RMS (default: 2)"
+    )
+    register.add_argument(
+        "--limit", metavar="MM", type=_positive, default=5.0, help="error above which a banner warns (default: 5)"
+    )
+    register.add_argument("--cine", action="store_true", help="also draw on every frame of a run")
+    _add_json(register)
+
     report = add("report", "write the printable plan again from a saved plan")
     report.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json, with its pictures folder beside it")
     report.add_argument("--out", metavar="DIR", type=_path, required=True, help="folder to write")

@@ -287,6 +287,30 @@ def views(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def register(arguments: argparse.Namespace) -> int:
+    """CT onto X-ray frames, with the error to expect."""
+    from septal_planner import registering, registration_files
+    from septal_planner.fluoroscopy.reprojection import Noise
+
+    say = Progress()
+    asked = registering.Asked(
+        noise=Noise(arguments.pick_sd, arguments.ct_sd),
+        breathing_mm=arguments.breathing,
+        heartbeat_mm=arguments.heartbeat,
+        limit_mm=arguments.limit,
+        cine=arguments.cine,
+    )
+    with staged(arguments.out) as folder:
+        case = registering.register_files(arguments.plan, arguments.frame, asked=asked, progress=say)
+        names = registration_files.write_registration(case, folder, cine=arguments.cine, progress=say)
+    if arguments.json:
+        print((arguments.out / "registration.json").read_text("utf-8").rstrip())
+        return DONE
+    print(registering.summary(case))
+    _print_written(arguments.out, *names)
+    return DONE
+
+
 def validate(arguments: argparse.Namespace) -> int:
     """Phantoms against truth; ends with status 1 where a bar of the standard size is not met."""
     with ExitStack() as stack:

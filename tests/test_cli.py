@@ -36,8 +36,9 @@ def options() -> Iterator[tuple[str, argparse.Action]]:
 
 
 def test_commands_are_those_promised() -> None:
-    assert list(commands()) == ["demo", "inspect", "phantom", "plan", "xray", "views", "report", "validate", "view",
-                                "schema"]
+    assert list(commands()) == [
+        "demo", "inspect", "phantom", "plan", "xray", "views", "register", "report", "validate", "view", "schema",
+    ]
 
 
 def test_every_command_and_option_has_help() -> None:

@@ -1,0 +1,126 @@
+"""What a registration is handed on as: the plan drawn on every frame, and the files of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from septal_planner.errors import InputRefused
+from septal_planner.geometry import curves
+from septal_planner.registered import save_registration
+from septal_planner.registering import GivenFrame, RegisteredCase
+from septal_planner.report import overlay
+from septal_planner.report.overlay_dicom import write_burnt_in
+
+
+def drawing(case: RegisteredCase, f: int) -> overlay.Drawing:
+    """The plan on frame f (from 0) of those given."""
+    plan, d, one = case.plan, case.document, case.frames[f]
+    shapes: list[overlay.Shape] = []
+
+    def add(role: str, points_lps: object, text: str = "", *, closed: bool = False) -> None:
+        points = np.asarray(points_lps, dtype=np.float64).reshape(-1, 3)
+        if len(points) > 1:
+            shapes.append(overlay.Shape(role, case.registration.pixel(points, f), text, closed))
+
+    for name in ("mitral_annulus", "tricuspid_annulus"):
+        if name in plan.landmarks:
+            words = name.replace("_", " ")
+            add(words, curves.closed_spline(np.array(plan.landmarks[name]), samples=180), words, closed=True)
+    add("inferior cava", plan.landmarks["inferior_vena_cava"], "inferior cava")
+    if plan.reach.path_mm:
+        add("catheter", plan.reach.path_mm, "catheter path")
+    add("fossa", plan.anatomy.fossa.rim_mm, "fossa", closed=True)
+    arm = min(one.camera.size_px) / 160
+    for pair in d.pairs:
+        if pair.frame == f + 1:
+            words = pair.name if pair.used else f"{pair.name} (left out)"
+            shapes.append(overlay.Shape("pair", overlay.cross(pair.pixel, arm_px=arm), words))
+    ellipse = np.array(d.frames[f].target_ellipse_px)
+    shapes.append(overlay.Shape("target", ellipse, "target, 95 %", closed=True))
+    mm_per_px = one.camera.spacing_mm[1] / one.camera.magnification
+    shapes.append(overlay.scale_bar(one.camera.size_px, mm_per_px))
+    lines = [
+        f"{one.camera.label}   frame {one.number} of {one.run.frame_count}",
+        f"Error to expect at the target {d.total_rms_mm:.1f} mm RMS",
+        "  = " + ", ".join(f"{line.name} {line.rms_mm:.1f}" for line in d.budget),
+        f"  depth in this view +- {1.96 * d.frames[f].depth_sd_mm:.1f} mm (95 %)",
+    ]
+    banner = ""
+    if d.exceeds_limit:
+        banner = (
+            f"THE ERROR TO EXPECT, {d.total_rms_mm:.1f} mm, EXCEEDS THE LIMIT OF {d.limit_mm:g} mm: "
+            "DO NOT STEER BY THIS DRAWING"
+        )
+    elif any("different patients" in c for c in d.cautions):
+        banner = "THE FRAMES NAME DIFFERENT PATIENTS: DO NOT USE BEFORE THAT IS CLEARED UP"
+    return overlay.Drawing(one.camera.size_px, tuple(shapes), tuple(lines), banner)
+
+
+def write_registration(
+    case: RegisteredCase, folder: Path, *, cine: bool = False, progress: Callable[[str], None] | None = None
+) -> list[str]:
+    """registration.json, and every frame with the plan on it as PNG and XA, and together as vector pages, into a folder
+    that is there (use `output_folder.staged`); the names written. Raises InputRefused where a frame cannot be decoded.
+    """
+    say = progress or (lambda _text: None)
+    names, pages = ["registration.json"], []
+    save_registration(case.document, folder / "registration.json")
+    for f, one in enumerate(case.frames):
+        say(f"Drawing on frame {f + 1} of {len(case.frames)}")
+        shown = drawing(case, f)
+        pixels = one.run.pixels(one.number)
+        window = overlay.grey_window(pixels)
+        grey = overlay.grey_8bit(pixels, dark_is_high=one.run.dark_is_high, window=window)
+        pages.append((grey, shown))
+        (folder / f"frame-{f + 1}.png").write_bytes(overlay.drawn_png(grey, shown))
+        white, black = overlay.masks(shown)
+        _write_xa(case, f, [overlay.burnt_in(grey, white, black)], folder / f"frame-{f + 1}.dcm", 1, (one.number,))
+        for number, moved in _followed(one, shown):
+            other = overlay.grey_8bit(one.run.pixels(number), dark_is_high=one.run.dark_is_high, window=window)
+            (folder / f"frame-{f + 1}-at-{number}.png").write_bytes(overlay.drawn_png(other, moved))
+        if cine and one.run.frame_count > 1:
+            say(f"Drawing on the run of frame {f + 1}")
+            run = _run(one, shown, window)
+            _write_xa(case, f, run, folder / f"frame-{f + 1}-run.dcm", one.run.frame_count, ())
+        names += case.document.frames[f].drawn
+    (folder / "frames.pdf").write_bytes(overlay.drawn_pdf(pages, folder))
+    return [*names, "frames.pdf"]
+
+
+def _write_xa(
+    case: RegisteredCase, f: int, frames: Sequence[NDArray[np.uint8]] | Iterator[NDArray[np.uint8]], path: Path,
+    count: int, numbers: tuple[int, ...],
+) -> None:
+    c = case.frames[f].camera
+    write_burnt_in(
+        case.frames[f].run.path, frames, path, count=count, numbers=numbers,
+        geometry=(c.primary_deg, c.secondary_deg, c.source_detector_mm, c.source_isocenter_mm, c.spacing_mm),
+        told=f"Error to expect at the target {case.document.total_rms_mm:.1f} mm RMS",
+    )
+
+
+def _followed(one: GivenFrame, shown: overlay.Drawing) -> Iterator[tuple[int, overlay.Drawing]]:
+    """The drawing moved along with the tracked point, for every frame but its own where that was marked."""
+    at = {t.frame: np.array([t.column, t.row]) for t in one.points.tracked}
+    if at and one.number not in at:
+        raise InputRefused(
+            f"The tracked point of {one.run.path.name} is not marked in frame {one.number}, where the registration "
+            "holds; mark it there too."
+        )
+    for number, place in at.items():
+        if number != one.number:
+            yield number, shown.shifted(place - at[one.number])
+
+
+def _run(one: GivenFrame, shown: overlay.Drawing, window: tuple[float, float]) -> Iterator[NDArray[np.uint8]]:
+    """Every frame of a run with the drawing in it, one at a time, following the tracked point where it is marked."""
+    still = overlay.masks(shown)
+    moved = dict(_followed(one, shown))
+    for number, pixels in enumerate(one.run.frames(), 1):
+        grey = overlay.grey_8bit(pixels, dark_is_high=one.run.dark_is_high, window=window)
+        white, black = overlay.masks(moved[number]) if number in moved else still
+        yield overlay.burnt_in(grey, white, black)

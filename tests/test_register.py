@@ -1,0 +1,301 @@
+"""The register command from files to files: what it finds, what it says, and one sentence for whatever does not fit."""
+
+import json
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+from scipy.spatial.transform import Rotation
+from septal_phantoms.angiogram import Setup, draw, points_document, write_xa, xa_dataset
+
+from septal_planner.cli import main
+from septal_planner.registered import load_registration, registration_json_schema
+
+PLAN = Path(__file__).parent / "old_plans" / "schema-1-phantom.json"
+DOCUMENT = json.loads(PLAN.read_text("utf-8"))
+TARGET = np.array(DOCUMENT["puncture"]["target_mm"])
+NAMES = ["carina", "calcium", "lead tip", "vertebral corner", "coronary sinus", "ring"]
+POINTS = TARGET + np.array(
+    [[40, 30, 60], [-45, 20, 40], [10, -40, 20], [-20, 60, -30], [35, 50, -40], [-30, -20, -20]], dtype=float
+)
+TIP = TARGET + [2.0, 1.0, 3.0]
+ROTATION = Rotation.from_rotvec(np.deg2rad([2, -3, 4])).as_matrix()
+SHIFT = np.array([5.0, -8.0, 12.0])
+SETUPS = [Setup(-30, 0, 1100, 760, 0.4, (600, 600)), Setup(30, 10, 1100, 760, 0.4, (600, 600))]
+
+
+def iso(p):
+    return (np.asarray(p) - TARGET) @ ROTATION.T + SHIFT
+
+
+class Job:
+    """Frames and points on disk, to be spoilt, and the call."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        rng = np.random.default_rng(1)
+        self.points, self.datasets = [], []
+        for setup in SETUPS:
+            seen = setup.pixels(iso(POINTS)) + rng.normal(0, 0.5 * 1100 / 760 / 0.4, (6, 2))
+            named = (dict(zip(NAMES, p, strict=True)) for p in (POINTS, seen))
+            self.points.append(points_document(*named))
+            self.datasets.append(xa_dataset(setup, [draw(setup, iso(POINTS))]))
+
+    def run(self, *more, count=2):
+        plan = DOCUMENT | {"ct": DOCUMENT["ct"] | {"frame_of_reference_uid": "1.2.3"}}
+        (self.folder / "plan.json").write_text(json.dumps(plan), "utf-8")
+        call = ["register", str(self.folder / "plan.json")]
+        for n in range(count):
+            write_xa(self.folder / f"{n}.dcm", self.datasets[n])
+            (self.folder / f"{n}.json").write_text(json.dumps(self.points[n]), "utf-8")
+            call += ["--frame", str(self.folder / f"{n}.dcm"), str(self.folder / f"{n}.json")]
+        return main([*call, "--out", str(self.folder / "out"), *more])
+
+    @property
+    def found(self):
+        return load_registration(self.folder / "out" / "registration.json")
+
+
+@pytest.fixture
+def job(tmp_path):
+    return Job(tmp_path)
+
+
+def test_two_frames(job, capsys):
+    assert job.run() == 0
+    d = job.found
+    true = np.array([setup.pixels(iso(TARGET))[0] for setup in SETUPS])
+    for frame, place in zip(d.frames, true, strict=True):
+        off = np.linalg.norm(np.array(frame.target_px) - place) * 0.4 * 760 / 1100
+        assert off < 1.5
+        assert frame.target_in_picture
+    m = np.array(d.iso_from_ct)
+    assert np.linalg.norm(m[:3, :3] @ TARGET + m[:3, 3] - iso(TARGET)) < 1.5
+    assert d.target.rms_mm == pytest.approx(d.target.by_trial_rms_mm, rel=0.15)
+    assert d.total_rms_mm == pytest.approx(np.sqrt(d.target.rms_mm**2 + 3**2 + 2**2))
+    assert not d.exceeds_limit
+    assert len(d.pairs) == 12
+    assert d.fossa_rim is not None
+    said = capsys.readouterr().out
+    assert "not an accuracy" in said
+    assert "The plan names no patient" in said
+    written = {p.name for p in (job.folder / "out").iterdir()}
+    assert written == {"registration.json", "frame-1.png", "frame-1.dcm", "frame-2.png", "frame-2.dcm", "frames.pdf"}
+    if shutil.which("dciodvfy"):
+        for n in (1, 2):
+            said = subprocess.run(["dciodvfy", job.folder / "out" / f"frame-{n}.dcm"], capture_output=True, text=True)
+            assert "Error" not in said.stderr
+
+
+def test_the_file_follows_its_schema_and_comes_again_the_same(job, capsys):
+    assert job.run("--json") == 0
+    first = capsys.readouterr().out
+    assert json.loads(first) == json.loads((job.folder / "out" / "registration.json").read_text("utf-8"))
+    assert set(registration_json_schema()["required"]) <= set(json.loads(first))
+    assert job.run("--json") == 0
+    assert capsys.readouterr().out == first
+
+
+def test_error_budget_of_the_worked_example(job):
+    # sqrt(2.5^2 + 3^2 + 2^2) = 4.387: the two motions and whatever the registration gives
+    assert job.run("--breathing", "3", "--heartbeat", "2") == 0
+    d = job.found
+    assert [line.name for line in d.budget] == ["registration", "breathing", "heartbeat"]
+    assert np.sqrt(2.5**2 + sum(line.rms_mm**2 for line in d.budget[1:])) == pytest.approx(4.387, abs=1e-3)
+    assert all(line.source and line.flag for line in d.budget)
+
+
+def test_banner_when_the_limit_is_exceeded(job, capsys):
+    assert job.run("--limit", "2") == 0
+    assert job.found.exceeds_limit
+    assert "EXCEEDED" in capsys.readouterr().out
+    top = np.asarray(Image.open(job.folder / "out" / "frame-1.png"))[2]
+    assert (top == (200, 0, 0)).all()
+
+
+def test_one_frame_states_its_depth(job, capsys):
+    assert job.run(count=1) == 0
+    d = job.found
+    assert d.frames[0].depth_sd_mm > 2
+    assert d.frames[0].lateral_rms_mm < 1.5
+    assert "One frame alone" in capsys.readouterr().out
+
+
+def test_a_wrong_pair_is_left_out_and_named(job, capsys):
+    job.points[1]["points"][2]["column"] += 70
+    assert job.run() == 0
+    unused = [(p.name, p.frame) for p in job.found.pairs if not p.used]
+    assert unused == [("lead tip", 2)]
+    said = capsys.readouterr().out
+    assert "'lead tip' in frame 2 (LAO 30 CRA 10) was left out" in said
+    assert "NOT USED" in said
+
+
+def test_needle_tip_is_placed_on_the_fossa(job):
+    for n, setup in enumerate(SETUPS):
+        c, r = setup.pixels(iso(TIP))[0]
+        job.points[n]["needle_tip"] = {"column": c, "row": r}
+    assert job.run() == 0
+    tip = job.found.needle_tip
+    assert tip is not None
+    assert np.linalg.norm(np.array(tip.place_mm) - TIP) < 3 * tip.rms_mm
+    assert tip.distance_to_target_mm == pytest.approx(np.linalg.norm(TIP - TARGET), abs=3 * tip.rms_mm)
+    ring = DOCUMENT["anatomy"]["mitral_annulus"]
+    height = (TIP - ring["center_mm"]) @ ring["normal"]  # worked with plain numbers
+    assert tip.height_above_mitral_annulus_mm == pytest.approx(height, abs=3 * tip.height_sd_mm)
+    shift = np.array([tip.superior_of_target_mm, tip.anterior_of_target_mm, tip.off_surface_mm])
+    assert np.linalg.norm(shift) == pytest.approx(tip.distance_to_target_mm)
+
+
+def test_a_tip_in_one_frame_is_not_located(job, capsys):
+    job.points[0]["needle_tip"] = {"column": 300.0, "row": 300.0}
+    assert job.run() == 0
+    assert job.found.needle_tip is None
+    assert "was not located" in capsys.readouterr().out
+
+
+def test_a_run_is_drawn_on_and_followed(job):
+    setup = SETUPS[0]
+    job.datasets[0] = xa_dataset(setup, [draw(setup, iso(POINTS) + [0, 0, 2 * n]) for n in range(4)])
+    lead = [setup.pixels(iso(POINTS[2]) + [0, 0, 2 * n])[0] for n in (0, 3)]
+    job.points[0]["tracked"] = [
+        {"frame": f, "column": float(c), "row": float(r)} for f, (c, r) in zip((1, 4), lead, strict=True)
+    ]
+    assert job.run("--cine") == 0
+    names = {p.name for p in (job.folder / "out").iterdir()}
+    assert {"frame-1-run.dcm", "frame-1-at-4.png"} <= names
+    import pydicom
+
+    run = pydicom.dcmread(job.folder / "out" / "frame-1-run.dcm")
+    assert run.pixel_array.shape == (4, 600, 600)
+    assert any("tracked" in c for c in job.found.cautions)
+
+
+def test_two_patients_are_warned_of_on_the_picture(job, capsys):
+    job.datasets[1].PatientID = "SOMEBODY-ELSE"
+    assert job.run() == 0
+    assert "different patients" in capsys.readouterr().out
+    top = np.asarray(Image.open(job.folder / "out" / "frame-1.png"))[2]
+    assert (top == (200, 0, 0)).all()
+
+
+def test_no_name_of_the_patient_is_written(job):
+    job.datasets[0].PatientName = job.datasets[1].PatientName = "SECRET^NAME"
+    assert job.run() == 0
+    assert b"SECRET" not in (job.folder / "out" / "registration.json").read_bytes()
+    assert b"SECRET" not in (job.folder / "out" / "frames.pdf").read_bytes()
+
+
+# ------------------------------------------------------------------------------------ one sentence each
+
+
+def without_angles(job):
+    del job.datasets[1].PositionerPrimaryAngle
+
+
+def without_spacing(job):
+    del job.datasets[0].ImagerPixelSpacing
+
+
+def in_a_line(job):
+    for p in job.points:
+        for n, point in enumerate(p["points"]):
+            point["ct_lps"] = [10.0 * n, 0.0, 5.0 * n]
+
+
+def swapped(job):
+    a, b = job.points[1]["points"][0], job.points[1]["points"][4]
+    a["column"], b["column"] = b["column"], a["column"]
+    a["row"], b["row"] = b["row"], a["row"]
+
+
+def mirrored(job):
+    for p in job.points:
+        for point in p["points"]:
+            point["column"] = 599 - point["column"]
+
+
+def outside(job):
+    job.points[0]["points"][3]["column"] = 640.0
+
+
+def three_in_one_frame(job):
+    job.points[0]["points"] = job.points[0]["points"][:3]
+
+
+def other_ct(job):
+    job.points[0]["frame_of_reference_uid"] = "1.2.3.4.5"
+
+
+def same_name(job):
+    job.points[0]["points"][1]["name"] = "carina"
+
+
+def one_name_two_places(job):
+    job.points[1]["points"][0]["ct_lps"][0] += 5.0
+
+
+def no_pixels(job):
+    del job.points[0]["points"][0]["column"]
+
+
+def not_a_number(job):
+    job.points[0]["points"][0]["row"] = "12"
+
+
+def ras(job):
+    job.points[0]["coordinate_system"] = "RAS"
+
+
+def frame_not_there(job):
+    for point in job.points[0]["points"]:
+        point["frame"] = 7
+
+
+def two_frames_in_one(job):
+    job.points[0]["points"][0]["frame"] = 2
+
+
+def table_of_first(job):
+    job.points[0]["table_moved"] = True
+
+
+@pytest.mark.parametrize(
+    ("spoil", "count", "said"),
+    [
+        (without_angles, 2, "angles of the C-arm"),
+        (without_spacing, 2, "pixel spacing"),
+        (in_a_line, 2, "in a line"),
+        (swapped, 2, "seem to be exchanged"),
+        (mirrored, 2, "mirrored"),
+        (outside, 2, "outside the picture"),
+        (three_in_one_frame, 1, "At least 4"),
+        (other_ct, 2, "frame of reference"),
+        (same_name, 2, "stands there twice"),
+        (one_name_two_places, 2, "two points of the CT"),
+        (no_pixels, 2, "points.0.column"),
+        (not_a_number, 2, "points.0.row"),
+        (ras, 2, "coordinate_system"),
+        (frame_not_there, 2, "Frame 7 was asked"),
+        (two_frames_in_one, 2, "one points file per frame"),
+        (table_of_first, 2, "table_moved"),
+    ],
+)
+def test_bad_input_is_refused_in_one_sentence(job, capsys, spoil, count, said):
+    spoil(job)
+    assert job.run(count=count) == 3
+    error = capsys.readouterr().err.strip().splitlines()[-1]
+    assert error.startswith("septal-planner: ")
+    assert said in error
+    assert error.endswith(".")
+    assert not (job.folder / "out").exists()
+
+
+def test_points_that_are_not_there(job, capsys):
+    write_xa(job.folder / "0.dcm", job.datasets[0])
+    call = ["register", str(PLAN), "--frame", str(job.folder / "0.dcm"), str(job.folder / "none.json")]
+    assert main([*call, "--out", str(job.folder / "out")]) == 3
+    assert "cannot be read" in capsys.readouterr().err
