@@ -131,6 +131,11 @@ class Scene:
         return {} if self._meshes is None else self._meshes.quantities
 
     @property
+    def membrane(self) -> Mesh | None:
+        """The membrane's mid-surface; None until the surfaces are made."""
+        return None if self._meshes is None else self._meshes.membrane
+
+    @property
     def busy(self) -> bool:
         """Whether steps are waiting."""
         return bool(self._waiting) or self._meshing is not None
