@@ -11,7 +11,6 @@ from septal_planner.report.words import CAUTION
 from septal_viewer.parts import button, row, words
 from septal_viewer.signs import SAID
 
-
 # sentences of the console program name its options; here the same is done on the pages
 IN_THE_WINDOW = (
     ("give another one with --out", "choose another folder"),
