@@ -239,6 +239,18 @@ def build_parser() -> argparse.ArgumentParser:
     )
     xray.add_argument("--seed", metavar="N", type=_whole, default=0, help="seed of the noise (default: 0)")
 
+    views = add("views", "the C-arm views a plan proposes, with their doubt and the price of missing them, and a chart")
+    views.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json")
+    views.add_argument("--out", metavar="FILE", type=_path, help="the chart of angles, .svg or .png")
+    views.add_argument("--room", metavar="FILE", type=_path, help="limits of your C-arm (default: practice values)")
+    views.add_argument(
+        "--landmark-sd",
+        metavar="MM",
+        type=_positive,
+        default=LANDMARK_SD_MM,
+        help="doubt of each landmark coordinate, one standard deviation (default: 1)",
+    )
+
     register = add("register", "lay the CT onto X-ray frames by points seen in both, and draw the plan on them")
     register.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json")
     register.add_argument(

@@ -18,6 +18,7 @@ from septal_planner.anatomy.opacification import Opacification, read_opacificati
 from septal_planner.errors import CallIsOff, InputRefused
 from septal_planner.fluoroscopy.carm import label
 from septal_planner.fluoroscopy.detector import Response
+from septal_planner.fluoroscopy.limits import load_room
 from septal_planner.handing_on import write_plan_files
 from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks
@@ -27,6 +28,7 @@ from septal_planner.other_phase import add_other_phase, check_other_landmarks, c
 from septal_planner.output_folder import staged
 from septal_planner.pipeline import DEFAULT_PROCEDURE, PlannedCase, make_plan
 from septal_planner.plan import contrast_as_read, load_plan, plan_json_schema
+from septal_planner.proposed_views import check_suffix, propose, views_summary, write_chart
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.procedures import UnknownProcedure, procedure
 from septal_planner.puncture.target import LANDMARK_SD_MM
@@ -268,6 +270,20 @@ def xray(arguments: argparse.Namespace) -> int:
     for sentence in said:
         print(sentence)
     print(f"Written: {arguments.out}, the simulated view {label(arguments.primary, arguments.secondary)}")
+    return DONE
+
+
+def views(arguments: argparse.Namespace) -> int:
+    """Which angles to look from, as a table and a chart."""
+    if arguments.out is not None:
+        check_suffix(arguments.out)
+    room = load_room(arguments.room)
+    planes, found = propose(load_plan(arguments.plan), room, landmark_sd_mm=arguments.landmark_sd)
+    if arguments.out is not None:
+        write_chart(planes, room, found, arguments.out)
+    print(views_summary(found))
+    if arguments.out is not None:
+        print(f"Written: {arguments.out}")
     return DONE
 
 

@@ -100,8 +100,8 @@ class AnnulusFound(_Part):
 class FossaFound(_Part):
     """The thin membrane, not the limbus crest; `normal` from the right atrium toward the left.
 
-    `seen_from`: whose blood showed the wall. `not_assessed`: rim, area, extents, thickness and why; `rim_mm` is empty
-    where the rim was not seen.
+    `normal_sd_deg`: about each axis of the septal plane. `seen_from`: whose blood showed the wall. `not_assessed`: rim,
+    area, extents, thickness and why; `rim_mm` is empty where the rim was not seen.
     """
 
     boundary: Literal["membrane"]
@@ -114,6 +114,7 @@ class FossaFound(_Part):
     thickness_min_mm: NotNegative | None
     rim_mm: tuple[Vector, ...]
     seen_from: Literal["both", "left", "right"] = "both"
+    normal_sd_deg: NotNegative | None = None
     not_assessed: dict[str, str] = Field(default_factory=dict)
 
     @model_validator(mode="after")
@@ -445,6 +446,7 @@ def build_plan(
                     **_take(fossa, "thickness_mean_mm thickness_min_mm"),
                     "rim_mm": _plain(fossa.rim_lps),
                     "seen_from": fossa.seen_from,
+                    "normal_sd_deg": _plain(fossa.normal_sd_deg),
                     "not_assessed": dict(fossa.not_assessed),
                 },
                 "opacification": {

@@ -19,6 +19,7 @@ from septal_viewer.page_opening import phases_of
 from septal_viewer.pointing import Pointing
 from septal_viewer.sampling import forget
 from septal_viewer.scene import Scene
+from septal_viewer.scene_drag import SceneDrag
 from septal_viewer.session import PlanRequest, Session
 from septal_viewer.sights import Sights
 from septal_viewer.turning import Turning
@@ -55,6 +56,9 @@ class Desk(QObject):
         self.sights = Sights(self.session, self.views, self.scene)
         self.pointing = Pointing(self.session, self.views, place=self.place_at)
         self.pointing.on_let_go = self._let_go
+        self.scene_drag = SceneDrag(
+            viewer, self.session, self.scene, may=lambda: not self.views.marking, on_let_go=self._let_go
+        )
         self.turning = Turning(self.session, self.views)
         self.selected = "left_atrium"
         self.series: Sequence[ListedSeries] = ()
@@ -99,9 +103,9 @@ class Desk(QObject):
         self._next = [] if then is None else [then]
         if path.suffix.lower() == ".json":
             self.open_json(path)
-        elif self.work.start_list(path):
-            self.source = path
-            self.progress.emit("Looking for CT series")
+        elif self.work.start_open(path):
+            self.source, self._opening = path, (path, None)
+            self.progress.emit("Opening the CT")
 
     def open_json(self, path: Path) -> None:
         """Landmarks or a saved plan."""
@@ -184,7 +188,7 @@ class Desk(QObject):
             self._news(event)
         if self.scene.busy and not self.pointing.dragging:
             self.scene.pump()
-        elif self._plan_due and not self.work.busy and not self.pointing.dragging:
+        elif self._plan_due and not self.work.busy and not self.dragging:
             self._plan_due = False
             self._start_plan()
 
@@ -209,8 +213,16 @@ class Desk(QObject):
         self.changed.emit()
 
     def _done(self, job: str, result: Any) -> None:
-        if job == "list":
+        if job == "open" and not isinstance(result, Volume):
             self._listed(result)
+        elif job == "open":
+            self.series = ()
+            self.series_found.emit(())
+            self.take_volume(result)
+            if result.notes and self.source is not None:  # perhaps that it was chosen among others
+                self.work.start_list(self.source)
+        elif job == "list":
+            self._offer_others(result)
         elif job == "read":
             self.take_volume(result)
         elif job == "read_phases":
@@ -243,6 +255,14 @@ class Desk(QObject):
             self.page_wanted.emit("opening")
             self.said.emit("There are several series here; choose one on page Opening.", "note")
 
+    def _offer_others(self, found: Sequence[ListedSeries]) -> None:
+        """The series beside the one that was opened, since it alone shows contrast."""
+        if len(found) > 1:
+            self.series = found
+            self.series_found.emit(found)
+            self.said.emit("Of several series here the one that shows contrast was opened; the others stand on page "
+                           "Opening.", "note")
+
     def _phantom(self, case: PhantomCase) -> None:
         if self._next:  # with the landmarks of kept work
             self.take_volume(case.volume, phantom=case.name)
@@ -265,7 +285,7 @@ class Desk(QObject):
 
     def _landmarks_changed(self) -> None:
         self.scene.show_landmarks(self.session.points_lps, self.session.locked)
-        self.views.refresh(hasty=self.pointing.dragging)
+        self.views.refresh(hasty=self.dragging)
         self.changed.emit()
 
     def _anatomy_changed(self) -> None:
@@ -274,7 +294,7 @@ class Desk(QObject):
 
     def _site_changed(self) -> None:
         site = self.session.site
-        if site is not None and self.pointing.dragging:
+        if site is not None and self.dragging:
             self.session.set_cursor(site.target_lps)
         else:
             self.views.refresh()
@@ -284,12 +304,17 @@ class Desk(QObject):
         if site is not None and self.session.case is None:
             self._plan_due = True
 
+    @property
+    def dragging(self) -> bool:
+        """Whether something is held by the mouse, in a flat view or in the 3-D view."""
+        return self.pointing.dragging or self.scene_drag.dragging
+
     def _candidates_changed(self) -> None:
         self.views.refresh()
         self.numbers_changed.emit()
 
     def _cursor_changed(self) -> None:
-        self.views.refresh(hasty=self.pointing.dragging)
+        self.views.refresh(hasty=self.dragging)
 
     def _show_site(self) -> None:
         self.scene.show_site(self.session.site, self.session.points_lps)
@@ -298,6 +323,7 @@ class Desk(QObject):
         if target:
             self._plan_due = True
             self._show_site()
+        self.views.refresh()
         self.changed.emit()
 
     # ------------------------------------------------------------------------------------------------- marking
@@ -340,8 +366,8 @@ class Desk(QObject):
 
     def find_anatomy(self) -> None:
         """Chambers, annuli and membrane, in the process beside."""
-        if self.work.busy and self.work.job == "plan":
-            self.work.cancel()  # of the anatomy before
+        if self.work.busy and self.work.job in ("plan", "list"):
+            self.work.cancel()  # of the anatomy before, or no more than a list
             self.work.poll()
         asked = self.session.ask_for_anatomy()
         if asked is not None and self.work.start_find(*asked):

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from qtpy.QtCore import QUrl
+from qtpy.QtCore import QProcess, QUrl
 from qtpy.QtGui import QDesktopServices, QImage
 from qtpy.QtWidgets import QFileDialog, QWidget
 
+from septal_planner.errors import InputRefused
+from septal_planner.output_folder import staged
 from septal_viewer.autosave import Kept, discard, find_kept
 from septal_viewer.worker import HandedOn
 
@@ -31,6 +32,7 @@ class Files:
     def __init__(self, panel: PlannerPanel) -> None:
         self.panel = panel
         self.kept: list[Kept] = []
+        self._printing: QProcess | None = None
 
     # ------------------------------------------------------------------------------------------------- landmarks, plans
 
@@ -91,8 +93,12 @@ class Files:
         """Send plan.pdf to the system's printer."""
         folder = self.panel.handing.folder
         if folder is not None:
-            fault = send_to_printer(folder / "plan.pdf")
-            self.panel.say(fault or "plan.pdf was sent to the printer.", "error" if fault else "note")
+            self._printing = send_to_printer(
+                folder / "plan.pdf",
+                lambda fault: self.panel.say(
+                    fault or "plan.pdf was sent to the printer.", "error" if fault else "note"
+                ),
+            )
 
     # ------------------------------------------------------------------------------------------------- pictures
 
@@ -102,7 +108,11 @@ class Files:
         if page.folder is None:
             page.ask_folder()
         if page.folder is not None:
-            names = write_pictures(self.panel, page.folder)
+            try:
+                names = write_pictures(self.panel, page.folder)
+            except InputRefused as problem:
+                self.panel.say(str(problem), "error")
+                return
             self.panel.say(f"{len(names)} pictures were written to {page.folder}.", "note")
 
     # ------------------------------------------------------------------------------------------------- kept work
@@ -143,19 +153,24 @@ class Files:
 
 
 def write_pictures(panel: PlannerPanel, folder: Path) -> list[str]:
-    """One PNG a view, PICTURE_MM wide at PRINT_DPI; their names."""
-    folder.mkdir(parents=True, exist_ok=True)
-    names = []
-    for view in panel.desk.views.views:
-        if view.plane is not None and view.isVisible():
-            name = f"view_{view.name}.png"
-            _write(_grab(view.canvas), folder / name)
-            names.append(name)
+    """One PNG a view, PICTURE_MM wide at PRINT_DPI, all or none; their names. Raises InputRefused where the folder
+    cannot be written."""
+    pictures = {
+        f"view_{view.name}.png": _grab(view.canvas)
+        for view in panel.desk.views.views
+        if view.plane is not None and view.isVisible()
+    }
     shot = panel.viewer.screenshot(canvas_only=True, flash=False, scale=_scale(panel))
     rows, columns, _ = shot.shape
-    image = QImage(shot.tobytes(), columns, rows, 4 * columns, QImage.Format.Format_RGBA8888)
-    _write(image, folder / "view_3d.png")
-    return [*names, "view_3d.png"]
+    pictures["view_3d.png"] = QImage(shot.tobytes(), columns, rows, 4 * columns, QImage.Format.Format_RGBA8888).copy()
+    dots = round(PRINT_DPI / INCH_MM * 1000)
+    with staged(folder) as fresh:
+        for name, image in pictures.items():
+            image.setDotsPerMeterX(dots)
+            image.setDotsPerMeterY(dots)
+            if not image.save(str(fresh / name)):
+                raise InputRefused(f"The picture {folder / name} could not be written; choose another folder.")
+    return list(pictures)
 
 
 def _scale(panel: PlannerPanel) -> float:
@@ -166,36 +181,43 @@ def _scale(panel: PlannerPanel) -> float:
 def _grab(widget: QWidget) -> QImage:
     """A widget painted anew at print size, not enlarged."""
     ratio = PICTURE_MM / INCH_MM * PRINT_DPI / max(1, widget.width())
-    image = QImage(int(widget.width() * ratio), int(widget.height() * ratio), QImage.Format.Format_RGB32)
+    image = QImage(round(widget.width() * ratio), round(widget.height() * ratio), QImage.Format.Format_RGB32)
     image.setDevicePixelRatio(ratio)
     widget.render(image)
     image.setDevicePixelRatio(1.0)
     return image
 
 
-def _write(image: QImage, path: Path) -> None:
-    """Whole or not at all."""
-    dots = round(PRINT_DPI / INCH_MM * 1000)
-    image.setDotsPerMeterX(dots)
-    image.setDotsPerMeterY(dots)
-    part = path.with_name(f".part-{path.name}")
-    image.save(str(part))
-    os.replace(part, path)
-
-
-def send_to_printer(pdf: Path) -> str:
-    """Hand a file to the system's print command; what went wrong, in one sentence, or an empty text."""
+def send_to_printer(pdf: Path, told: Callable[[str], None]) -> QProcess | None:
+    """Hand a file to the system's print command, which runs beside the window; `told` is called with what went wrong,
+    in one sentence, or with an empty text. Keep the process that is returned until then."""
     if not pdf.exists():
-        return f"{pdf} is not there any more; save the plan again."
+        told(f"{pdf} is not there any more; save the plan again.")
+        return None
     if sys.platform == "win32":
         try:
             os.startfile(pdf, "print")
+            told("")
         except OSError as problem:
-            return f"{pdf} could not be printed ({problem}); open it and print it from there."
-        return ""
+            told(f"{pdf} could not be printed ({problem}); open it and print it from there.")
+        return None
     command = shutil.which("lp") or shutil.which("lpr")
     if command is None:
-        return "This machine has no print command (lp or lpr); open the plan and print it from there."
-    done = subprocess.run([command, str(pdf)], capture_output=True, text=True, timeout=20, check=False)
-    said = " ".join(done.stderr.split())
-    return f"The printer refused the plan ({said}); open it and print it from there." if done.returncode else ""
+        told("This machine has no print command (lp or lpr); open the plan and print it from there.")
+        return None
+    process = QProcess()
+
+    def ended() -> None:
+        said = " ".join(bytes(process.readAllStandardError().data()).decode(errors="replace").split())
+        bad = process.exitStatus() != QProcess.ExitStatus.NormalExit or process.exitCode() != 0
+        why = said or "no reason given"
+        told(f"The printer refused the plan ({why}); open it and print it from there." if bad else "")
+
+    def not_begun(problem: QProcess.ProcessError) -> None:
+        if problem == QProcess.ProcessError.FailedToStart:
+            told(f"{command} could not be started; open the plan and print it from there.")
+
+    process.finished.connect(lambda *_: ended())
+    process.errorOccurred.connect(not_begun)
+    process.start(command, [str(pdf)])
+    return process

@@ -30,6 +30,7 @@ __all__ = ["Cancelled", "Done", "Event", "Failed", "Progress", "Refused", "Work"
 _START = "from septal_viewer.worker import serve; serve()"
 
 TITLES = {
+    "open": "opening the CT",
     "list": "looking for CT series",
     "read": "reading the CT",
     "read_phases": "reading the phases",
@@ -106,6 +107,10 @@ class Work:
             self._in_thread(self._ready)
 
     # -------------------------------------------------------------------------------------------- jobs
+
+    def start_open(self, path: Path | str) -> bool:
+        """Done gives the Volume where it is clear which is meant, else tuple[ListedSeries, ...] to choose from."""
+        return self._start("open", str(path))
 
     def start_list(self, path: Path | str) -> bool:
         """Done gives tuple[ListedSeries, ...]."""

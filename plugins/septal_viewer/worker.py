@@ -17,7 +17,7 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from septal_planner.errors import AnatomyNotFound
+from septal_planner.errors import AnatomyNotFound, InputRefused
 from septal_planner.handing_on import write_plan_files
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.preview import middle_slices
@@ -88,6 +88,14 @@ def list_job(say: Say, path: str) -> tuple[ListedSeries, ...]:
     say("Drawing the thumbnails")
     pictures = middle_slices(path)
     return tuple(ListedSeries(s, *pictures.get(s.selector, (None, None))) for s in summaries)
+
+
+def open_job(say: Say, path: str) -> Volume | tuple[ListedSeries, ...]:
+    """The CT under a path where it is clear which; otherwise every series, to choose from."""
+    try:
+        return read_volume(path, progress=say)
+    except InputRefused:
+        return list_job(say, path)
 
 
 def read_job(say: Say, path: str, series_uid: str | None, phase_percent: float | None) -> Volume:
@@ -165,6 +173,7 @@ def write_into(
 
 
 JOBS: dict[str, Callable[..., Any]] = {
+    "open": open_job,
     "list": list_job,
     "read": read_job,
     "read_phases": read_phases_job,

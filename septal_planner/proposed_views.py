@@ -1,0 +1,111 @@
+"""The C-arm views a saved plan proposes: its planes with their doubt, the recommendation, and both on a chart."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from septal_planner.anatomy.annulus import measure_annulus, ring_covariance
+from septal_planner.errors import CallIsOff, InputRefused
+from septal_planner.fluoroscopy.limits import Room
+from septal_planner.fluoroscopy.recommendation import Candidate, Plane, Recommendation, recommend
+from septal_planner.fluoroscopy.views import tilt_covariance
+from septal_planner.output_folder import write_whole
+from septal_planner.plan import Plan
+from septal_planner.report.view_chart import chart_png, chart_shapes, chart_svg
+
+SUFFIXES = (".svg", ".png")
+CAUTION = "Planning aid, not a medical device: confirm at the table."
+RINGS = {"mitral_annulus": "left_atrium", "tricuspid_annulus": "right_atrium"}
+
+
+def planes_of(plan: Plan, *, landmark_sd_mm: float) -> tuple[Plane, ...]:
+    """Fossa and annuli of a plan; a ring's doubt from every marked coordinate being off by `landmark_sd_mm`, the
+    fossa's as the plan has it (None: the plan was written without).
+    """
+    fossa = plan.anatomy.fossa
+    doubt = None if fossa.normal_sd_deg is None else tilt_covariance(fossa.normal, fossa.normal_sd_deg)
+    sizes = [x for x in (fossa.superior_inferior_mm, fossa.anterior_posterior_mm) if x is not None]
+    out = [Plane("fossa", np.array(fossa.normal), max(sizes, default=None), doubt)]
+    for role, atrium in RINGS.items():
+        points = plan.landmarks.get(role)
+        if points is None or atrium not in plan.landmarks:
+            continue
+        ring = measure_annulus(points, atrium_point_lps=plan.landmarks[atrium][0])
+        covariance = ring_covariance(ring, point_sd_mm=landmark_sd_mm)[3:6, 3:6]
+        out.append(Plane(role.replace("_", " "), ring.normal_lps, ring.intercommissural_mm, covariance))
+    return tuple(out)
+
+
+def propose(plan: Plan, room: Room, *, landmark_sd_mm: float) -> tuple[tuple[Plane, ...], Recommendation]:
+    """The plan's planes and what is recommended. Raises InputRefused where the patient was not supine in the CT: the
+    heart lies otherwise then, and no angles are to be proposed (SCCT 2019 consensus on CT for valve planning, table 6).
+    """
+    if plan.views is None:
+        raise InputRefused(
+            f"No C-arm views are proposed, since the patient was not supine in the CT ({plan.ct.patient_position}); "
+            "plan on a CT taken supine."
+        )
+    planes = planes_of(plan, landmark_sd_mm=landmark_sd_mm)
+    spine = plan.landmarks.get("spine")
+    found = recommend(
+        planes,
+        room,
+        path_lps=plan.reach.path_mm,
+        target_lps=plan.puncture.target_mm,
+        spine_lps=None if spine is None else spine[0],
+    )
+    return planes, found
+
+
+def write_chart(planes: tuple[Plane, ...], room: Room, found: Recommendation, out: Path) -> None:
+    """Write the chart as .svg or .png. Raises CallIsOff for another ending, InputRefused where it cannot be written."""
+    check_suffix(out)
+    shapes = chart_shapes(planes, room, found, caution=CAUTION)
+    write_whole(out, chart_svg(shapes) if out.suffix.lower() == ".svg" else chart_png(shapes))
+
+
+def check_suffix(out: Path) -> None:
+    if out.suffix.lower() not in SUFFIXES:
+        raise CallIsOff(f"The chart is written as .svg or .png, but {out.name} ends otherwise; name it so.")
+
+
+def views_summary(found: Recommendation) -> str:
+    """All views as a table, the choice and the biplane pair in words."""
+    lines = [f"{'View':20}{'doubt':>13}   {'what it shows':46}{'path':>6}   against"]
+    for c in found.candidates:
+        share = "-" if c.path_share is None else f"{100 * c.path_share:.0f} %"
+        lines.append(f"{c.view.label:20}{_doubt(c):>13}   {c.name:46}{share:>6}   {'; '.join(c.against)}".rstrip())
+    lines.append("")
+    if not found.choices:
+        lines.append("None of these views is within the arm's limits.")
+    for n, choice in enumerate(found.choices, 1):
+        said = []
+        for task, name in choice.task_by.items():
+            c = next(c for c in choice.candidates if c.name == name)
+            said.append(f"{task} {c.view.label} ({c.off_task_deg[task]:.0f} off)")
+        lines.append(f"Choice {n} ({choice.price_deg:.0f} degrees in all): {', '.join(said)}")
+    if found.choices:
+        lines += [f"  {sentence}" for c in found.choices[0].candidates for sentence in _missing(c)]
+    if found.biplane is not None:
+        one, other, between = found.biplane
+        lines.append(f"Biplane: {one.view.label} and {other.view.label}, {between:.0f} degrees apart")
+    return "\n".join([*lines, *found.notes])
+
+
+def _doubt(c: Candidate) -> str:
+    return "not assessed" if c.sd_deg is None else f"+-{2 * c.sd_deg[0]:.0f} / {2 * c.sd_deg[1]:.0f}"
+
+
+def _missing(c: Candidate) -> list[str]:
+    """What it costs to miss a view."""
+    out = []
+    missed = f"{c.view.label} missed by 5 or 10 degrees:"
+    for name, (one, two) in c.gape_mm.items():
+        if one is not None and two is not None:
+            out.append(f"{missed} the {name} gapes by up to {one:.1f} or {two:.1f} mm.")
+    if c.name.startswith("path") and c.path_share_off is not None:
+        one, two = (100 * s for s in c.path_share_off)
+        out.append(f"{missed} at least {one:.0f} or {two:.0f} % of the path's length shows.")
+    return out
