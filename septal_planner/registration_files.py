@@ -28,13 +28,11 @@ def with_picture_check(
     """The case with what the pictures alone say added: `hu` [k, j, i] is the CT planned on, by its affine in LPS. The
     registration by points stays; where the two differ by more than its doubt explains, a caution says so."""
     from septal_planner.fluoroscopy.drr import attenuation
-    from septal_planner.fluoroscopy.image_refinement import CAPTURE_RANGE, refine
+    from septal_planner.fluoroscopy.image_refinement import CAPTURE_RANGE, refine, weakening
 
     frames = []
     for f, one in enumerate(case.frames):
-        pixels = one.run.pixels(one.number)
-        if one.run.dark_is_high:
-            pixels = np.asarray(pixels.max() - pixels)
+        pixels = weakening(one.run.pixels(one.number), linear=one.run.linear, dark_is_high=one.run.dark_is_high)
         if f in case.registration.sightings.moved:
             raise InputRefused("Pictures cannot be compared where the table moved between frames; leave --images out.")
         frames.append((pixels, one.camera))

@@ -55,6 +55,16 @@ def coarser(body: Attenuation, voxel_mm: float) -> Attenuation:
     return Attenuation(blocks, m)
 
 
+def weakening(frame: NDArray[np.generic], *, linear: bool, dark_is_high: bool = False) -> Array:
+    """What a frame says of how far the rays were weakened, in some unit: the logarithm of values in proportion to the
+    X-rays that came through (Pixel Intensity Relationship (0028,1040) LIN), the values themselves of others (LOG, DISP).
+    """
+    values = np.asarray(frame, dtype=np.float64)
+    if dark_is_high:
+        values = values.max() - values
+    return -np.log(np.maximum(values, 0) + 1.0) if linear else -values
+
+
 def refine(
     body: Attenuation,
     frames: Sequence[tuple[NDArray[np.generic], CameraPose]],
@@ -64,8 +74,7 @@ def refine(
     levels: Sequence[tuple[int, float, float, float]] = LEVELS,
 ) -> Refined:
     """From a start near the truth (10 mm, 6 degrees) to the place where simulated and real frames are most alike,
-    turning about a point of the CT (3,). Frames (rows, columns), high where few X-rays were weakened,
-    with their cameras.
+    turning about a point of the CT (3,). Frames as `weakening` (rows, columns) gives them, with their cameras.
     """
     start = np.asarray(iso_from_ct, dtype=np.float64)
     about = np.asarray(about_lps, dtype=np.float64)
@@ -104,8 +113,8 @@ def _moved(start: Array, about: Array, x: Array) -> Array:
 
 
 def _reduced(frame: NDArray[np.generic], camera: CameraPose, side: int) -> tuple[Array, Projection]:
-    """A frame made small, as weakening (logarithm), and the geometry of the small one."""
-    values = -np.log(np.maximum(np.asarray(frame, dtype=np.float64), 0) + 1.0)
+    """A frame made small, and the geometry of the small one."""
+    values = np.asarray(frame, dtype=np.float64)
     by = max(values.shape) / side
     small = gaussian_filter(values, 0.5 * by) if by > 1 else values
     # of each pixel the middle: a grid `by` apart

@@ -65,6 +65,7 @@ class Angiogram:
     dynamic: bool
     laterality: str
     who: str
+    linear: bool = True  # values in proportion to the X-rays that came through: LIN of (0028,1040), or not told
     notes: tuple[str, ...] = ()
     header: SliceHeader | None = field(default=None, repr=False)
 
@@ -154,6 +155,7 @@ def read_angiogram(path: str | os.PathLike[str]) -> Angiogram:
         dynamic=not enhanced and str(ds.get("PositionerMotion", "")).strip() == "DYNAMIC",
         laterality=str(ds.get("Laterality", "") or ds.get("ImageLaterality", "") or "").strip(),
         who=hashlib.sha256(who.encode()).hexdigest() if who.strip("\\") else "",
+        linear=_listed(_value(ds, "PixelIntensityRelationship"))[:1] in ([], ["LIN"]),
         notes=tuple(dict.fromkeys(notes)),
         header=header,
     )
@@ -292,6 +294,12 @@ def _numbers(ds: Any, n: int, *keywords: str) -> tuple[float, ...] | None:
             if numbers and all(map(math.isfinite, numbers)):
                 return numbers
     return None
+
+
+def _value(ds: Any, keyword: str) -> Any:
+    """An attribute of the whole, else of what its frames share."""
+    shared = ds.get("SharedFunctionalGroupsSequence")
+    return ds.get(keyword) or (_within(shared[0], keyword) if shared else None)
 
 
 def _within(group: Any, keyword: str) -> Any:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from septal_planner.fluoroscopy.drr import Attenuation, attenuation, line_integrals
-from septal_planner.fluoroscopy.image_refinement import _moved, coarser, refine
+from septal_planner.fluoroscopy.image_refinement import _moved, coarser, refine, weakening
 from septal_planner.fluoroscopy.pose import CameraPose
 from septal_planner.fluoroscopy.projection import Projection
 
@@ -37,7 +37,8 @@ def frames(body, truth):
         frame = Projection(a, b, (0, 0, 0), 1100, 750, (PIXEL, PIXEL), SIZE)
         counts = 4000 * np.exp(-0.02 * line_integrals(placed, frame, engine="simpleitk").astype(float))
         noisy = np.clip(counts + rng.normal(size=counts.shape) * np.sqrt(counts), 0, 4095)
-        made.append((noisy.astype(np.uint16), CameraPose(a, b, 1100, 750, (PIXEL, PIXEL), SIZE)))
+        camera = CameraPose(a, b, 1100, 750, (PIXEL, PIXEL), SIZE)
+        made.append((weakening(noisy.astype(np.uint16), linear=True), camera))
     return made
 
 
@@ -75,3 +76,16 @@ def test_coarser_keeps_place_and_mass(body):
         middle.append((at * weight[:, None]).sum(axis=0) / weight.sum())
     assert mass[1] == pytest.approx(mass[0], rel=0.03)  # an odd last voxel is cut off
     assert np.linalg.norm(middle[1] - middle[0]) < 1.0
+
+
+def test_grey_scales_tell_the_same_weakening():
+    """DICOM PS3.3 C.8.7.1.1.2: LIN is in proportion to the X-rays, LOG to their logarithm."""
+    length = np.linspace(0, 200, 50).reshape(5, 10)
+    linear = np.rint(60000 * np.exp(-0.02 * length)).astype(np.uint16)
+    logged = np.rint(4000 * (1 - length / 250)).astype(np.uint16)
+    for got in (
+        weakening(linear, linear=True),
+        weakening(logged, linear=False),
+        weakening(logged.max() - logged, linear=False, dark_is_high=True),
+    ):
+        assert np.corrcoef(got.ravel(), length.ravel())[0, 1] > 0.999
