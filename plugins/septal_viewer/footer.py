@@ -11,6 +11,21 @@ from septal_planner.report.words import CAUTION
 from septal_viewer.parts import button, row, words
 from septal_viewer.signs import SAID
 
+# sentences of the console program name its options; here the same is done on the pages
+IN_THE_WINDOW = (
+    ("give another one with --out", "choose another folder"),
+    ("give another --out", "choose another folder"),
+    (" with --phase PERCENT or --series", " on page Opening"),
+    (" with --series", " on page Opening"),
+)
+
+
+def plainly(text: str) -> str:
+    """A sentence without options of the console program."""
+    for option, instead in IN_THE_WINDOW:
+        text = text.replace(option, instead)
+    return text
+
 
 class Footer(QWidget):
     """`cancelled` when a step is to be given up."""
@@ -60,6 +75,7 @@ class Footer(QWidget):
     def say(self, text: str, kind: str, *, dark: bool) -> None:
         """One sentence; an empty one takes the line away."""
         self.kind = kind if text else ""
+        text = plainly(text)
         sign = SAID.get(kind, SAID["note"])
         colour = sign.colour(dark)
         self.message_row.setVisible(bool(text))

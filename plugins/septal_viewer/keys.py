@@ -51,6 +51,7 @@ SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("Del", MARKING, "take its last point away", "remove_point"),
     Shortcut("[", MARKING, "turn the long axis of the valve back one step", "rotate_back"),
     Shortcut("]", MARKING, "turn the long axis of the valve on one step", "rotate_on"),
+    Shortcut("Drag", CROSSING, "the target over the membrane, in a flat view or in 3-D"),
     Shortcut("C", CROSSING, "the computed target", "choose_target"),
     Shortcut("K", CROSSING, "keep this target to compare", "keep_candidate"),
     Shortcut("Q", CROSSING, "colour the membrane by the next quantity", "next_quantity"),
@@ -69,7 +70,7 @@ def as_html(dark: bool) -> str:
     parts = []
     for where in dict.fromkeys(s.where for s in SHORTCUTS):
         rows = "".join(
-            f"<tr><td style='padding:2px 10px 2px 0; white-space:nowrap'><b>{s.keys}</b></td>"
+            f"<tr><td width='104' style='padding:2px 6px 2px 0; white-space:nowrap'><b>{s.keys}</b></td>"
             f"<td style='padding:2px 0'>{s.says}</td></tr>"
             for s in SHORTCUTS
             if s.where == where

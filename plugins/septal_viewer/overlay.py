@@ -54,6 +54,7 @@ class Spot:
     key: Key | None = None
     size: float = 6.0
     within_mm: float = NEAR_MM
+    label_left: bool = False
 
 
 def landmark_spots(
@@ -78,7 +79,7 @@ def target_spots(site: PunctureSite | None, candidates: Sequence[PunctureSite], 
     """The target and the candidates kept for comparison."""
     look = THINGS["candidate"]
     spots = [
-        Spot(np.asarray(c.target_lps), look.color, look.symbol, chr(ord("A") + i), None, 5.0, 3.0)
+        Spot(np.asarray(c.target_lps), look.color, look.symbol, chr(ord("A") + i), None, 5.0, 3.0, label_left=True)
         for i, c in enumerate(candidates)
     ]
     if site is not None:

@@ -56,6 +56,7 @@ class Mark:
     key: Key | None = None
     depth_mm: float = 0.0
     size: float = 6.0
+    label_left: bool = False
 
 
 @dataclass(frozen=True)
@@ -187,7 +188,8 @@ class PlaneCanvas(QWidget):
             painter.setBrush(Qt.BrushStyle.NoBrush)
             draw_shape(painter, mark.symbol, at, size)
         if mark.label and inside:
-            _text(painter, at + QPointF(size + 4, -size), mark.label)
+            beside = QPointF(-size - 4, size + 8) if mark.label_left else QPointF(size + 4, -size)
+            _text(painter, at + beside, mark.label, anchor="right" if mark.label_left else "left")
 
     def _draw_letters(self, painter: QPainter, letters: tuple[str, str, str, str]) -> None:
         left, right, top, bottom = letters

@@ -202,7 +202,10 @@ class PlaneView(QWidget):
             if abs(depth) > spot.within_mm:
                 continue
             marks.append(
-                Mark(plane.uv_mm(spot.at_lps), spot.colour, spot.symbol, spot.label, spot.key, depth, spot.size)
+                Mark(
+                    plane.uv_mm(spot.at_lps), spot.colour, spot.symbol, spot.label, spot.key, depth, spot.size,
+                    spot.label_left,
+                )
             )
         return marks
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise, product
 
 import numpy as np
@@ -103,7 +104,7 @@ class Plane:
         if not (self.width_mm > 0 and self.height_mm > 0):
             raise ValueError(f"the plane {self.name} must have a width and a height above nought")
 
-    @property
+    @cached_property
     def normal_lps(self) -> Array:
         """Unit vector (3,) away from the viewer, into the picture."""
         return np.asarray(np.cross(self.right_lps, self.down_lps))

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 # SimpleITK has its own copy of the voxels: kept for a few full CTs (the phases of a cine), dropped with them
 KEPT_VOXELS = 300_000_000
+FEW_SAMPLES = 60_000  # sooner done by one thread than shared among several, the more so on a busy machine
 _images: OrderedDict[int, sitk.Image] = OrderedDict()
 
 
@@ -33,6 +34,8 @@ def sample_grid(
     transform.SetMatrix(matrix.ravel().tolist())
     transform.SetTranslation((turn @ np.asarray(first_lps, dtype=np.float64) + index_from_lps[:3, 3]).tolist())
     resampler = sitk.ResampleImageFilter()
+    if shape[0] * shape[1] < FEW_SAMPLES:
+        resampler.SetNumberOfThreads(1)
     resampler.SetSize([shape[1], shape[0], 1])
     resampler.SetTransform(transform)
     resampler.SetInterpolator(sitk.sitkLinear)

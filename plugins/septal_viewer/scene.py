@@ -51,6 +51,7 @@ class Scene:
         self._meshes: _Meshes | None = None
         self._found: FoundAnatomy | None = None
         self.quantity = "height"
+        self._marks_on = True
         self.on_quantities: Callable[[], None] = lambda: None
         self._prepare()
 
@@ -81,7 +82,7 @@ class Scene:
         tuples = [as_layers.landmark_layer(n, points[n]) for n in names]
         counts = [len(points[n]) for n in names]
         settings = {
-            **tuples[0][1], "name": "Landmarks", "metadata": {"names": names},
+            **tuples[0][1], "name": "Landmarks", "metadata": {"names": names}, "visible": self._marks_on,
             "face_color": np.repeat([t[1]["face_color"] for t in tuples], counts),
             "symbol": np.repeat([t[1]["symbol"] for t in tuples], counts),
         }  # fmt: skip
@@ -93,6 +94,7 @@ class Scene:
 
     def show_marks(self, on: bool) -> None:
         """Whether the landmarks are seen."""
+        self._marks_on = on
         layer = self._layers.get("landmarks")
         if layer is not None:
             layer.visible = on
@@ -213,6 +215,8 @@ class Scene:
             self.viewer.add_layer(layer)
             self.viewer.layers.selection.clear()
             return
+        if kind == "points":
+            layer.visible = True  # napari looks at points in view before the change where the layer is hidden
         layer.data = data
         layer.opacity = settings.get("opacity", 1.0)
         for name in FOLLOW[kind]:

@@ -16,6 +16,9 @@ from septal_viewer.parts import button
 from septal_viewer.planes import WINDOWS
 from septal_viewer.surfaces import Quantity
 
+# in the head of the 3-D view, where there is room for a word or two; the whole title is its hint
+SHORT = {"height": "Height", "thickness": "Wall thickness", "aorta": "To the aorta", "rim": "To the rim"}
+
 
 class Strip(QWidget):
     """Above all views."""
@@ -123,7 +126,9 @@ class SceneHead(QWidget):
         self.names.blockSignals(True)
         self.names.clear()
         for q in quantities.values():
-            self.names.addItem(q.title if q.assessed else f"{q.title}: not assessed", q.name)
+            short = SHORT.get(q.name, q.title)
+            self.names.addItem(short if q.assessed else f"{short}: not assessed", q.name)
+            self.names.setItemData(self.names.count() - 1, q.title, Qt.ItemDataRole.ToolTipRole)
         if chosen in quantities:
             self.names.setCurrentIndex(self.names.findData(chosen))
         self.names.blockSignals(False)

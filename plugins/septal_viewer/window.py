@@ -120,7 +120,7 @@ class PlannerPanel(QWidget):
             made.clicked.connect(lambda _=False, n=name: self.show_page(n))
             self.stages.addButton(made)
             self.stage_buttons[name] = made
-            stages.addWidget(made)
+            stages.addWidget(made, 4 + len(title))
         self.stack = QStackedWidget()
         for page in (self.opening, self.marking, self.crossing, self.handing, self.keys_page):
             self.stack.addWidget(page)
