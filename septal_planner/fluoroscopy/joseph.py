@@ -79,7 +79,7 @@ def _integrate(
                     begin, end_plane = min(begin, n), max(end_plane, past)
             for block in range(begin, end_plane, _PLANES):
                 for ray in range(high_row * wide):
-                    n, past = nearest[ray], min(farthest[ray], block + _PLANES)
+                    n, past = nearest[ray], min(farthest[ray], np.int64(block + _PLANES))
                     if past <= n:
                         continue
                     m = axis_of[ray]
