@@ -290,6 +290,12 @@ def build_parser() -> argparse.ArgumentParser:
     register.add_argument(
         "--limit", metavar="MM", type=_positive, default=5.0, help="error above which a banner warns (default: 5)"
     )
+    register.add_argument(
+        "--images",
+        metavar="CT",
+        type=_path,
+        help="the CT planned on: also say what the pictures alone, simulated against real, make of the registration",
+    )
     register.add_argument("--cine", action="store_true", help="also draw on every frame of a run")
     _add_json(register)
 

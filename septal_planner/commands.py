@@ -34,7 +34,7 @@ from septal_planner.puncture.procedures import UnknownProcedure, procedure
 from septal_planner.puncture.target import LANDMARK_SD_MM
 from septal_planner.report.pdf import write_pdf, write_quality
 from septal_planner.report.picture_files import load_pictures
-from septal_planner.simulated_xray import Wanted, write_xray
+from septal_planner.simulated_xray import Wanted, find_ct, write_xray
 from septal_planner.summary import summary
 
 DONE, FAILED = 0, 1
@@ -306,6 +306,10 @@ def register(arguments: argparse.Namespace) -> int:
     )
     with staged(arguments.out) as folder:
         case = registering.register_files(arguments.plan, arguments.frame, asked=asked, progress=say)
+        if arguments.images is not None:
+            volume = find_ct(case.plan, arguments.plan, ct=arguments.images, progress=say)
+            say("Comparing simulated and real frames")
+            case = registration_files.with_picture_check(case, volume.hu, volume.lps_from_index)
         names = registration_files.write_registration(case, folder, cine=arguments.cine, progress=say)
     if arguments.json:
         print((arguments.out / "registration.json").read_text("utf-8").rstrip())

@@ -107,6 +107,17 @@ class NeedleTip(_Part):
     not_assessed: dict[str, str]
 
 
+class PictureCheck(_Part):
+    """What simulated and real frames say, started from the registration by points and kept apart from it: how far they
+    would move the target, and how alike they look (correlation of gradients, at most 1) before and after."""
+
+    moved_mm: NotNegative
+    turned_deg: NotNegative
+    likeness_before: Annotated[float, Field(ge=-1, le=1)]
+    likeness_after: Annotated[float, Field(ge=-1, le=1)]
+    capture_range: str
+
+
 class RegistrationFile(_Part):
     schema_version: Literal[1]
     software: Software
@@ -130,6 +141,7 @@ class RegistrationFile(_Part):
     exceeds_limit: bool
     needle_tip: NeedleTip | None
     cautions: tuple[str, ...]
+    picture_check: PictureCheck | None = None
 
 
 def registration_json_schema() -> dict[str, Any]:

@@ -367,6 +367,14 @@ def summary(case: RegisteredCase) -> str:
             f"{2 * t.height_sd_mm:.1f}), "
             f"{t.height_against_plan_mm:+.1f} against the plan; {rim}",
         ]
+    if d.picture_check is not None:
+        c = d.picture_check
+        lines += [
+            "",
+            f"The pictures alone would move the target by {c.moved_mm:.1f} mm and turn the patient by "
+            f"{c.turned_deg:.1f} "
+            f"degrees (likeness {c.likeness_before:.2f} before, {c.likeness_after:.2f} after; {c.capture_range})",
+        ]
     lines += ["", "Cautions", *(f"  - {c}" for c in d.cautions)]
     return "\n".join(lines)
 

@@ -1,19 +1,69 @@
-"""What a registration is handed on as: the plan drawn on every frame, and the files of it."""
+"""What is made of a registration: a check by pictures alone, the plan drawn on every frame, and the files of it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from septal_planner.errors import InputRefused
+from septal_planner.fluoroscopy.follow import follow
 from septal_planner.geometry import curves
-from septal_planner.registered import save_registration
+from septal_planner.registered import RegistrationFile, save_registration
 from septal_planner.registering import GivenFrame, RegisteredCase
 from septal_planner.report import overlay
 from septal_planner.report.overlay_dicom import write_burnt_in
+
+PATCH_MM = 5.0  # half side of what is recognised, at the isocentre
+ALIKE = 0.2  # correlation of gradients below which two frames are taken not to show the same; no source
+LOST = "The tracked point was lost in this frame: nothing is drawn"
+
+
+def with_picture_check(
+    case: RegisteredCase, hu: NDArray[np.generic], lps_from_index: NDArray[np.float64]
+) -> RegisteredCase:
+    """The case with what the pictures alone say added: `hu` [k, j, i] is the CT planned on, by its affine in LPS. The
+    registration by points stays; where the two differ by more than its doubt explains, a caution says so."""
+    from septal_planner.fluoroscopy.drr import attenuation
+    from septal_planner.fluoroscopy.image_refinement import CAPTURE_RANGE, refine
+
+    frames = []
+    for f, one in enumerate(case.frames):
+        pixels = one.run.pixels(one.number)
+        if one.run.dark_is_high:
+            pixels = np.asarray(pixels.max() - pixels)
+        if f in case.registration.sightings.moved:
+            raise InputRefused("Pictures cannot be compared where the table moved between frames; leave --images out.")
+        frames.append((pixels, one.camera))
+    target = np.array(case.plan.puncture.target_mm)
+    found = refine(attenuation(hu, lps_from_index), frames, case.registration.iso_from_ct, target)
+    cautions = list(case.document.cautions)
+    bound = 3 * case.document.target.rms_mm + 2.0  # 2 mm: what the refinement itself is good for
+    if found.likeness_after < ALIKE:
+        cautions.append(
+            f"Simulated and real frames hardly look alike (correlation {found.likeness_after:.2f}); what the pictures "
+            "say of the registration means nothing here."
+        )
+    elif found.moved_mm > bound:
+        cautions.append(
+            f"The pictures alone would move the target by {found.moved_mm:.1f} mm, more than the {bound:.1f} mm that "
+            "the "
+            "doubt of both explains; look at the points again."
+        )
+    check = {
+        "moved_mm": found.moved_mm,
+        "turned_deg": found.turned_deg,
+        "likeness_before": found.likeness_before,
+        "likeness_after": found.likeness_after,
+        "capture_range": CAPTURE_RANGE,
+    }
+    document = RegistrationFile.model_validate(
+        case.document.model_dump() | {"cautions": tuple(cautions), "picture_check": check}
+    )
+    return replace(case, document=document)
 
 
 def drawing(case: RegisteredCase, f: int) -> overlay.Drawing:
@@ -103,24 +153,40 @@ def _write_xa(
     )
 
 
-def _followed(one: GivenFrame, shown: overlay.Drawing) -> Iterator[tuple[int, overlay.Drawing]]:
-    """The drawing moved along with the tracked point, for every frame but its own where that was marked."""
+def _marked(one: GivenFrame) -> dict[int, NDArray[np.float64]]:
+    """Where the tracked point is, by frame."""
     at = {t.frame: np.array([t.column, t.row]) for t in one.points.tracked}
     if at and one.number not in at:
         raise InputRefused(
             f"The tracked point of {one.run.path.name} is not marked in frame {one.number}, where the registration "
             "holds; mark it there too."
         )
+    return at
+
+
+def _followed(one: GivenFrame, shown: overlay.Drawing) -> Iterator[tuple[int, overlay.Drawing]]:
+    """The drawing moved along with the tracked point, for every frame but its own where that was marked."""
+    at = _marked(one)
     for number, place in at.items():
         if number != one.number:
             yield number, shown.shifted(place - at[one.number])
 
 
 def _run(one: GivenFrame, shown: overlay.Drawing, window: tuple[float, float]) -> Iterator[NDArray[np.uint8]]:
-    """Every frame of a run with the drawing in it, one at a time, following the tracked point where it is marked."""
+    """Every frame of a run with the drawing in it, one at a time. Where a point is tracked the drawing follows it, and
+    is left out of a frame in which that was lost."""
+    at = _marked(one)
+    places = {}
+    if at:
+        px_per_mm = one.camera.magnification / one.camera.spacing_mm[1]
+        half = max(6, round(PATCH_MM * px_per_mm))
+        places = follow(one.run.pixels, one.run.frame_count, at, patch_px=half, search_px=2 * half)
     still = overlay.masks(shown)
-    moved = dict(_followed(one, shown))
+    lost = overlay.masks(replace(shown, shapes=(), banner=LOST))
     for number, pixels in enumerate(one.run.frames(), 1):
         grey = overlay.grey_8bit(pixels, dark_is_high=one.run.dark_is_high, window=window)
-        white, black = overlay.masks(moved[number]) if number in moved else still
+        white, black = still
+        if number in places and number != one.number:
+            place = places[number].place_px
+            white, black = lost if place is None else overlay.masks(shown.shifted(place - at[one.number]))
         yield overlay.burnt_in(grey, white, black)

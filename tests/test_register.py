@@ -299,3 +299,82 @@ def test_points_that_are_not_there(job, capsys):
     call = ["register", str(PLAN), "--frame", str(job.folder / "0.dcm"), str(job.folder / "none.json")]
     assert main([*call, "--out", str(job.folder / "out")]) == 3
     assert "cannot be read" in capsys.readouterr().err
+
+
+def test_the_drawing_follows_one_mark_through_a_run(job):
+    """Marked in the first frame only, the run's drawing moves as the discs do."""
+    import pydicom
+
+    setup = SETUPS[0]
+    shift = [0.0, 4.0, 8.0]  # mm toward the head
+    job.datasets[0] = xa_dataset(setup, [draw(setup, iso(POINTS) + [0, 0, z], seed=n) for n, z in enumerate(shift)])
+    c, r = setup.pixels(iso(POINTS[2]))[0]
+    job.points[0]["tracked"] = [{"frame": 1, "column": float(c), "row": float(r)}]
+    assert job.run("--cine") == 0
+    run = pydicom.dcmread(job.folder / "out" / "frame-1-run.dcm").pixel_array
+    plain = pydicom.dcmread(job.folder / "0.dcm").pixel_array
+    place = np.array(job.found.frames[0].target_px)
+    up = 8.0 * 1100 / 760 / 0.4
+    radius = np.abs(np.array(job.found.frames[0].target_ellipse_px) - place).max(axis=0)
+    for frame, moved in ((0, 0.0), (2, up)):
+        # the lowest point of the ellipse is drawn in white
+        column, row = round(place[0]), round(place[1] - moved + radius[1])
+        assert (run[frame, row - 3 : row + 4, column] == 255).any()
+        assert (plain[frame, row - 3 : row + 4, column] < 255).all()
+
+
+def test_a_simulated_frame_of_the_program_is_taken_as_any_other(job):
+    """Two projections made apart from each other, through a file: the patient is found where the simulation put him."""
+    from septal_planner.fluoroscopy.projection import pixels_from_points
+    from septal_planner.plan import load_plan
+    from septal_planner.report.xray_dicom import xa_frame
+    from septal_planner.simulated_xray import Wanted, frame_of
+
+    calls = []
+    for n, (a, b) in enumerate([(-30, 5), (35, -12)]):
+        out = job.folder / f"view{n}.dcm"
+        frame = frame_of(load_plan(PLAN), Wanted(a, b, size_px=512))
+        out.write_bytes(xa_frame(np.full((512, 512), 900, np.uint16), None, frame, load_plan(PLAN)))
+        seen = pixels_from_points(frame, POINTS)
+        document = points_document(dict(zip(NAMES, POINTS, strict=True)), dict(zip(NAMES, seen, strict=True)))
+        (job.folder / f"view{n}.json").write_text(json.dumps(document), "utf-8")
+        calls += ["--frame", str(out), str(job.folder / f"view{n}.json")]
+    assert main(["register", str(PLAN), *calls, "--out", str(job.folder / "out")]) == 0
+    m = np.array(job.found.iso_from_ct)
+    np.testing.assert_allclose(m[:3, :3] @ TARGET + m[:3, 3], 0, atol=0.05)  # the isocentre is the target
+    np.testing.assert_allclose(m[:3, :3], np.eye(3), atol=1e-3)
+    assert job.found.residual_rms_mm < 0.02
+
+
+def test_pictures_alone_agree_or_say_that_they_mean_nothing(job, quick_phantom):
+    """Frames simulated from the CT agree with the points; noise is said to mean nothing; neither moves anything."""
+    pytest.importorskip("numba")
+    from septal_planner import registering, registration_files
+    from septal_planner.fluoroscopy.drr import Attenuation, attenuation, line_integrals
+    from septal_planner.fluoroscopy.projection import Projection
+
+    hu, m = quick_phantom.hu, quick_phantom.lps_from_index
+    placed = np.eye(4)
+    placed[:3, :3], placed[:3, 3] = ROTATION, SHIFT - ROTATION @ TARGET
+    body = attenuation(hu, m)
+    body = Attenuation(body.voxels, placed @ body.lps_from_index)
+    for n, s in enumerate(SETUPS):
+        frame = Projection(s.primary_deg, s.secondary_deg, (0, 0, 0), 1100, 760, (0.4, 0.4), (600, 600))
+        counts = 4000 * np.exp(-0.02 * line_integrals(body, frame))
+        job.datasets[n] = xa_dataset(s, [np.clip(counts, 0, 4095).astype(np.uint16)])
+    assert job.run() == 0
+    given = [(job.folder / f"{n}.dcm", job.folder / f"{n}.json") for n in range(2)]
+    case = registering.register_files(job.folder / "plan.json", given)
+    checked = registration_files.with_picture_check(case, hu, m)
+    check = checked.document.picture_check
+    assert check is not None
+    assert check.likeness_after > 0.9
+    assert check.moved_mm < 3 * checked.document.target.rms_mm
+    assert checked.document.iso_from_ct == case.document.iso_from_ct
+    assert checked.document.cautions == case.document.cautions
+    assert "pictures alone" in registering.summary(checked)
+    for n, s in enumerate(SETUPS):
+        noise = np.random.default_rng(n).integers(0, 4095, (600, 600)).astype(np.uint16)
+        write_xa(job.folder / f"{n}.dcm", xa_dataset(s, [noise]))
+    blank = registration_files.with_picture_check(registering.register_files(job.folder / "plan.json", given), hu, m)
+    assert any("means nothing" in c for c in blank.document.cautions)
