@@ -241,7 +241,10 @@ def build_parser() -> argparse.ArgumentParser:
 
     views = add("views", "the C-arm views a plan proposes, with their doubt and the price of missing them, and a chart")
     views.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json")
-    views.add_argument("--out", metavar="FILE", type=_path, help="the chart of angles, .svg or .png")
+    views.add_argument("--out", metavar="FILE", type=_path, help="the chart of angles, .svg or .png, or a page, .pdf")
+    views.add_argument(
+        "--ct", metavar="CT", type=_path, help="the CT planned on, to show the chosen views on the page"
+    )
     views.add_argument("--room", metavar="FILE", type=_path, help="limits of your C-arm (default: practice values)")
     views.add_argument(
         "--landmark-sd",
@@ -250,6 +253,7 @@ def build_parser() -> argparse.ArgumentParser:
         default=LANDMARK_SD_MM,
         help="doubt of each landmark coordinate, one standard deviation (default: 1)",
     )
+    _add_paper(views)
 
     register = add("register", "lay the CT onto X-ray frames by points seen in both, and draw the plan on them")
     register.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json")

@@ -28,7 +28,7 @@ from septal_planner.other_phase import add_other_phase, check_other_landmarks, c
 from septal_planner.output_folder import staged
 from septal_planner.pipeline import DEFAULT_PROCEDURE, PlannedCase, make_plan
 from septal_planner.plan import contrast_as_read, load_plan, plan_json_schema
-from septal_planner.proposed_views import check_suffix, propose, views_summary, write_chart
+from septal_planner.proposed_views import check_suffix, chosen_frames, propose, views_summary, write_chart
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.procedures import UnknownProcedure, procedure
 from septal_planner.puncture.target import LANDMARK_SD_MM
@@ -278,9 +278,13 @@ def views(arguments: argparse.Namespace) -> int:
     if arguments.out is not None:
         check_suffix(arguments.out)
     room = load_room(arguments.room)
-    planes, found = propose(load_plan(arguments.plan), room, landmark_sd_mm=arguments.landmark_sd)
+    saved = load_plan(arguments.plan)
+    planes, found = propose(saved, room, landmark_sd_mm=arguments.landmark_sd)
     if arguments.out is not None:
-        write_chart(planes, room, found, arguments.out)
+        frames = []
+        if arguments.out.suffix.lower() == ".pdf":
+            frames = chosen_frames(saved, arguments.plan, found, ct=arguments.ct, progress=Progress())
+        write_chart(planes, room, found, arguments.out, frames=frames, paper=arguments.paper)
     print(views_summary(found))
     if arguments.out is not None:
         print(f"Written: {arguments.out}")

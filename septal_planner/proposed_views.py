@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from septal_planner.anatomy.annulus import measure_annulus, ring_covariance
 from septal_planner.errors import CallIsOff, InputRefused
+from septal_planner.fluoroscopy.drr import attenuation
 from septal_planner.fluoroscopy.limits import Room
 from septal_planner.fluoroscopy.recommendation import Candidate, Plane, Recommendation, recommend
 from septal_planner.fluoroscopy.views import tilt_covariance
 from septal_planner.output_folder import write_whole
 from septal_planner.plan import Plan
 from septal_planner.report.view_chart import chart_png, chart_shapes, chart_svg
+from septal_planner.report.views_pdf import views_pdf
+from septal_planner.simulated_xray import Progress, Wanted, find_ct, has_ct_beside, picture_of
 
-SUFFIXES = (".svg", ".png")
+SUFFIXES = (".svg", ".png", ".pdf")
 CAUTION = "Planning aid, not a medical device: confirm at the table."
+FRAME_PX = 640
 RINGS = {"mitral_annulus": "left_atrium", "tricuspid_annulus": "right_atrium"}
 
 
@@ -59,25 +65,69 @@ def propose(plan: Plan, room: Room, *, landmark_sd_mm: float) -> tuple[tuple[Pla
     return planes, found
 
 
-def write_chart(planes: tuple[Plane, ...], room: Room, found: Recommendation, out: Path) -> None:
-    """Write the chart as .svg or .png. Raises CallIsOff for another ending, InputRefused where it cannot be written."""
+def write_chart(
+    planes: tuple[Plane, ...],
+    room: Room,
+    found: Recommendation,
+    out: Path,
+    *,
+    frames: Sequence[tuple[Candidate, bytes]] = (),
+    paper: str = "a4",
+) -> None:
+    """Write the chart as .svg or .png, or as a page (.pdf) with the views told in words and `frames` (PNG) of some.
+    Raises CallIsOff for another ending, InputRefused where it cannot be written.
+    """
     check_suffix(out)
     shapes = chart_shapes(planes, room, found, caution=CAUTION)
-    write_whole(out, chart_svg(shapes) if out.suffix.lower() == ".svg" else chart_png(shapes))
+    suffix = out.suffix.lower()
+    if suffix == ".pdf":
+        content: dict[str, Any] = {
+            "subtitle": "Which angles show fossa, annuli and catheter path, and how sure they are.",
+            "chart_alt": "Edge-on curves over LAO/RAO and CRA/CAU",
+            "footer": f"{CAUTION} Angles hold for a patient lying as in the CT.",
+            "choices": _choices(found),
+            "rows": [[c.view.label, _doubt(c), c.name, _share(c), "; ".join(c.against)] for c in found.candidates],
+            "notes": list(found.notes),
+        }
+        if not frames:
+            content["notes"] = [*found.notes, "No CT was given: the views are not shown as they will look."]
+        pages = [(f"{c.view.label}: {c.name}", ", ".join(c.serves), png) for c, png in frames]
+        write_whole(out, views_pdf(chart_svg(shapes), content, pages, out.parent, paper=paper))
+    else:
+        write_whole(out, chart_svg(shapes) if suffix == ".svg" else chart_png(shapes))
+
+
+def chosen_frames(
+    plan: Plan, plan_path: Path, found: Recommendation, *, ct: Path | None, progress: Progress | None = None
+) -> list[tuple[Candidate, bytes]]:
+    """The views of the best choice as they will look; none where no CT is given or lies beside the plan. Raises
+    InputRefused for a CT that was not planned on.
+    """
+    if not found.choices or (ct is None and not has_ct_beside(plan_path)):
+        return []
+    volume = find_ct(plan, plan_path, ct=ct, progress=progress)
+    body = attenuation(volume.hu, volume.lps_from_index)
+    return [
+        (c, picture_of(plan, body, Wanted(*c.angles_deg, size_px=FRAME_PX))) for c in found.choices[0].candidates
+    ]
 
 
 def check_suffix(out: Path) -> None:
     if out.suffix.lower() not in SUFFIXES:
-        raise CallIsOff(f"The chart is written as .svg or .png, but {out.name} ends otherwise; name it so.")
+        raise CallIsOff(f"The chart is written as .svg, .png or .pdf, but {out.name} ends otherwise; name it so.")
 
 
 def views_summary(found: Recommendation) -> str:
     """All views as a table, the choice and the biplane pair in words."""
     lines = [f"{'View':20}{'doubt':>13}   {'what it shows':46}{'path':>6}   against"]
     for c in found.candidates:
-        share = "-" if c.path_share is None else f"{100 * c.path_share:.0f} %"
-        lines.append(f"{c.view.label:20}{_doubt(c):>13}   {c.name:46}{share:>6}   {'; '.join(c.against)}".rstrip())
-    lines.append("")
+        lines.append(f"{c.view.label:20}{_doubt(c):>13}   {c.name:46}{_share(c):>6}   {'; '.join(c.against)}".rstrip())
+    return "\n".join([*lines, "", *_choices(found), *found.notes])
+
+
+def _choices(found: Recommendation) -> list[str]:
+    """The ranked sets, the price of missing the best, and the biplane pair, in words."""
+    lines = []
     if not found.choices:
         lines.append("None of these views is within the arm's limits.")
     for n, choice in enumerate(found.choices, 1):
@@ -91,7 +141,11 @@ def views_summary(found: Recommendation) -> str:
     if found.biplane is not None:
         one, other, between = found.biplane
         lines.append(f"Biplane: {one.view.label} and {other.view.label}, {between:.0f} degrees apart")
-    return "\n".join([*lines, *found.notes])
+    return lines
+
+
+def _share(c: Candidate) -> str:
+    return "-" if c.path_share is None else f"{100 * c.path_share:.0f} %"
 
 
 def _doubt(c: Candidate) -> str:

@@ -13,7 +13,7 @@ import SimpleITK as sitk
 from septal_planner.errors import CallIsOff, InputRefused
 from septal_planner.fluoroscopy.carm import PRACTICAL_LIMITS_DEG, label, view
 from septal_planner.fluoroscopy.detector import Response, grey_values, intensities
-from septal_planner.fluoroscopy.drr import attenuation, line_integrals
+from septal_planner.fluoroscopy.drr import Attenuation, attenuation, line_integrals
 from septal_planner.fluoroscopy.projection import Projection
 from septal_planner.inputs.volume import IMAGE_SUFFIXES, Volume, content_sha256, is_image_file, read_volume
 from septal_planner.inputs.voxels import quiet_sitk
@@ -100,6 +100,19 @@ def write_xray(
     banner = next((sentence for sentence in said if "supine" in sentence), "")
     write_whole(out, draw_frame(grey, marks, title=_lines(plan, frame)[0], lines=lines, banner=banner))
     return said
+
+
+def picture_of(plan: Plan, body: Attenuation, wanted: Wanted) -> bytes:
+    """PNG of one view with the plan drawn over it, without the outlines of the chambers."""
+    frame = frame_of(plan, wanted)
+    seen = intensities(line_integrals(body, frame), wanted.response, pixel_mm=frame.pixel_mm)
+    marks = (*plan_marks(plan, frame), scale_bar(frame))
+    return draw_frame(grey_values(seen, wanted.response), marks, title=_lines(plan, frame)[0])
+
+
+def has_ct_beside(plan_path: Path) -> bool:
+    """Whether a CT lies where `find_ct` looks for one."""
+    return _beside(plan_path) is not None
 
 
 def frame_of(plan: Plan, wanted: Wanted) -> Projection:

@@ -101,7 +101,20 @@ def test_angles_are_withheld_where_the_patient_was_not_supine(document: dict[str
 
 
 def test_another_room_and_another_ending(tmp_path: Path) -> None:
-    assert call("views", OLD, "--out", tmp_path / "chart.pdf")[0] == 2
+    assert call("views", OLD, "--out", tmp_path / "chart.jpg")[0] == 2
     status, _, told = call("views", OLD, "--room", tmp_path / "none.toml")
     assert status == 3
     assert "limits of the C-arm" in told
+
+
+def test_the_page_is_set_with_and_without_the_ct(written_phantom: Any, tmp_path: Path) -> None:
+    page = tmp_path / "views.pdf"
+    assert call("views", OLD, "--out", page, "--paper", "letter")[0] == 0
+    first = page.read_bytes()
+    assert first.startswith(b"%PDF")
+    assert call("views", OLD, "--out", page, "--paper", "letter")[0] == 0
+    assert page.read_bytes() == first
+    status, _, told = call("views", OLD, "--out", tmp_path / "other.pdf", "--ct", written_phantom.ct)
+    assert status == 3  # that plan was made on another CT
+    assert "not the one that the plan" in told
+    assert not (tmp_path / "other.pdf").exists()

@@ -17,6 +17,7 @@ import SimpleITK as sitk
 from PIL import Image
 
 from septal_planner import cli
+from septal_planner.inputs.angiogram import read_angiogram
 from septal_planner.plan import load_plan
 from septal_planner.report.xray_marks import plan_marks
 from septal_planner.simulated_xray import Wanted, frame_of
@@ -89,6 +90,8 @@ def test_the_frame_is_sound_dicom_that_others_read(planned: Path, written_phanto
     assert overlay.shape == (256, 256)
     assert 500 < overlay.sum() < 20_000
     assert ds.pixel_array.max() == 4095
+    read = read_angiogram(out).geometry(1)
+    assert (read.primary_deg, read.secondary_deg, read.source_isocenter_mm) == (-33, 12, 788.27)
     image = sitk.ReadImage(str(out))
     np.testing.assert_array_equal(sitk.GetArrayFromImage(image)[0], ds.pixel_array)
     checker = shutil.which("dciodvfy")

@@ -50,6 +50,31 @@ def attenuation(hu: NDArray[np.generic], lps_from_index: ArrayLike) -> Attenuati
     return Attenuation(out, m)
 
 
+def thinned(body: Attenuation, factor: int = 2) -> Attenuation:
+    """The same body in voxels `factor` times as large, the mean of those within: for previews, some times faster to
+    cross. Raises ValueError for a factor below one.
+    """
+    if factor < 1:
+        raise ValueError(f"voxels are put together one or more at a time, found {factor}")
+    if factor == 1:
+        return body
+    inner = body.voxels[1:-1, 1:-1, 1:-1]
+    padded = np.pad(inner, [(0, -n % factor) for n in inner.shape])
+    k, j, i = (n // factor for n in padded.shape)
+    total = np.zeros((k, j, i), dtype=np.int32)
+    for c in range(factor):
+        for b in range(factor):
+            for a in range(factor):
+                total += padded[c::factor, b::factor, a::factor]
+    out = np.zeros((k + 2, j + 2, i + 2), dtype=np.int16)
+    out[1:-1, 1:-1, 1:-1] = (total + factor**3 // 2) // factor**3
+    m = body.lps_from_index.copy()
+    m[:3, :3] *= factor
+    # middle of the new voxel (1, 1, 1): that of the old ones 1 to factor along each axis
+    m[:3, 3] = apply_affine(body.lps_from_index, np.full(3, (factor + 1) / 2)) - m[:3, :3].sum(axis=1)
+    return Attenuation(out, m)
+
+
 def has_numba() -> bool:
     """Whether the fast engine can be used."""
     return find_spec("numba") is not None

@@ -36,7 +36,7 @@ def quick_case(quick_volume: Volume, quick_found: FoundAnatomy) -> PlannedCase:
     return plan_found(quick_volume, quick_found)
 
 
-# The viewer is an extra, and a window needs a screen: where either lacks its tests are left out, unless they are required.
+# The viewer is an extra, and a window needs a screen: where either lacks, its tests are left out unless required.
 REQUIRED = os.environ.get("SEPTAL_PLANNER_VIEWER_TESTS") == "required"
 if find_spec("napari") is None or find_spec("PySide6") is None:
     if REQUIRED:
