@@ -97,7 +97,7 @@ def _stride(curve: Array) -> int:
 def anatomy_curves(
     found: FoundAnatomy | None, site: PunctureSite | None, points: Mapping[str, Array], *, live: bool
 ) -> list[Curve]:
-    """Rim, annulus curves and the catheter's way. `live`: the annuli as marked now, not as they were found."""
+    """Rim, annulus curves, the height and the catheter's way. `live`: the annuli as marked now, not as they were found."""
     curves = []
     rings = {} if found is None else {"mitral_annulus": found.mitral.curve_lps}
     if found is not None and found.tricuspid is not None:
@@ -111,6 +111,10 @@ def anatomy_curves(
     if found is not None and len(found.fossa.rim_lps):
         rim = found.fossa.rim_lps
         curves.append(Curve(rim[:: _stride(rim)], THINGS["rim"].color, width=2.4, closed=True, within_mm=3.0))
+    if site is not None and found is not None:
+        foot = site.target_lps - site.height_mm * found.mitral.normal_lps
+        ends = np.stack([site.target_lps, foot])
+        curves.append(Curve(ends, THINGS["height"].color, width=1.8, within_mm=1.0))
     if site is not None:
         curves.append(
             Curve(path_lps(site, points), THINGS["path"].color, Qt.PenStyle.DashLine, 2.0, within_mm=NEAR_MM)

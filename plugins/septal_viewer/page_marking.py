@@ -91,8 +91,8 @@ class MarkingPage(Page):
         about.addLayout(row(self.back, self.on, self.centre))
         inside.addWidget(self.ring)
         add(card)
-        self.column.addLayout(row(self.undo, self.redo, 1, self.open_file, self.save_file))
         self.column.addStretch(1)
+        self.bottom.addLayout(row(self.undo, self.redo, 1, self.open_file, self.save_file))
         self.bottom.addWidget(self.ready)
         self.bottom.addWidget(self.find_button)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -16,6 +17,7 @@ import pytest
 pytest.importorskip("napari")
 pytest.importorskip("PySide6")
 
+import septal_phantoms
 from PIL import Image
 from qtpy.QtCore import QEvent, QPoint, QPointF, Qt
 from qtpy.QtGui import QMouseEvent
@@ -298,3 +300,21 @@ def test_the_only_series_is_opened_in_one_step(qtbot: Any, planned: PlannerPanel
     np.testing.assert_array_equal(session.volume.hu, replace(before).hu)
     assert session.path == written_phantom.ct
     assert planned.desk.series == ()
+
+
+def test_beside_the_series_with_contrast_the_others_are_offered(
+    qtbot: Any, planned: PlannerPanel, quick_phantom: Any, written_phantom: Any, tmp_path: Path
+) -> None:
+    plain = replace(quick_phantom, hu=np.minimum(quick_phantom.hu, 45), phase_percent=35.0)
+    septal_phantoms.write_dicom(plain, tmp_path / "both" / "plain")
+    shutil.copytree(written_phantom.ct, tmp_path / "both" / "filled")
+    session = planned.desk.session
+    before = session.volume
+    planned.open_path(tmp_path / "both")
+    qtbot.waitUntil(lambda: session.volume is not before, timeout=60_000)
+    qtbot.waitUntil(lambda: len(planned.desk.series) == 2, timeout=60_000)
+    settle(qtbot, planned)
+    assert session.volume is not None
+    assert session.volume.phase_percent == quick_phantom.phase_percent
+    assert len(planned.opening.offered()) == 2
+    assert "the one that shows contrast was opened" in planned.footer.message.text()
