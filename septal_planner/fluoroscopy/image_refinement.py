@@ -57,7 +57,7 @@ def coarser(body: Attenuation, voxel_mm: float) -> Attenuation:
 
 def weakening(frame: NDArray[np.generic], *, linear: bool, dark_is_high: bool = False) -> Array:
     """What a frame says of how far the rays were weakened, in some unit: the logarithm of values in proportion to the
-    X-rays that came through (Pixel Intensity Relationship (0028,1040) LIN), the values themselves of others (LOG, DISP).
+    X-rays that came through (Pixel Intensity Relationship (0028,1040) LIN), the values themselves of others.
     """
     values = np.asarray(frame, dtype=np.float64)
     if dark_is_high:
