@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from napari.layers import Layer
 from napari.viewer import Viewer
 from numpy.typing import NDArray
 from qtpy.QtCore import QObject, QTimer, Signal  # type: ignore[attr-defined]
@@ -83,7 +84,7 @@ class Desk(QObject):
         s.site_changed.connect(self._site_changed)
         s.candidates_changed.connect(self._candidates_changed)
         s.cursor_changed.connect(self._cursor_changed)
-        self.viewer.layers.events.inserted.connect(lambda _: self._adopt_soon())
+        self.viewer.layers.events.inserted.connect(lambda event: self._adopt_soon(event.value))
         s.said.connect(lambda text, kind: self.said.emit(text, kind))
 
     def close(self) -> None:
@@ -158,7 +159,9 @@ class Desk(QObject):
         for then in waiting:
             then()
 
-    def _adopt_soon(self) -> None:
+    def _adopt_soon(self, layer: Layer) -> None:
+        if VOLUME_KEY in layer.metadata:
+            layer.visible = False  # or all its voxels would be drawn in 3-D once, for seconds without a graphics card
         if not self._adopting:
             self._adopting = True
             QTimer.singleShot(0, self._adopt)

@@ -97,7 +97,8 @@ def _stride(curve: Array) -> int:
 def anatomy_curves(
     found: FoundAnatomy | None, site: PunctureSite | None, points: Mapping[str, Array], *, live: bool
 ) -> list[Curve]:
-    """Rim, annulus curves, the height and the catheter's way. `live`: the annuli as marked now, not as they were found."""
+    """Rim, annulus curves, the height and the catheter's way. `live`: the annuli as marked now, not as they
+    were found."""
     curves = []
     rings = {} if found is None else {"mitral_annulus": found.mitral.curve_lps}
     if found is not None and found.tricuspid is not None:
