@@ -70,7 +70,8 @@ def main() -> int:
         *((f"{name}; processor {cpu:.0f} ms", wall, bar, "ms") for name, wall, cpu, bar in told["moves"]),
         ("memory of window and helper with everything shown", told["memory_gib"], 3.0, "GiB"),
     ]  # fmt: skip
-    print(f"Full phantom {' x '.join(map(str, FULL))}, {os.cpu_count()} cores, Python {sys.version.split()[0]}")
+    load = f"{os.getloadavg()[0]:.1f} programs running on average in the last minute"
+    print(f"Full phantom {' x '.join(map(str, FULL))}, {os.cpu_count()} cores, Python {sys.version.split()[0]}; {load}")
     for name, value, bar, unit in rows:
         print(f"{'met    ' if value <= bar else 'NOT MET'} {value:7.2f} {unit:3} (at most {bar:g})  {name}")
     for name, worst, long, turns in told["held_up"]:
