@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
 from importlib.util import find_spec
 from typing import Any
 
@@ -50,6 +51,16 @@ def _a_screen_where_it_is_required() -> None:
 
     if not has_screen():
         pytest.fail("The viewer's tests are required, but there is no screen, and Xvfb could not be started.")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _windows_of_one_file_are_no_leak_of_the_next() -> Iterator[None]:
+    """napari's own fixture takes every window it finds for one that its test before left behind; ours serve a whole
+    file, and Python may hold them a little longer."""
+    yield
+    theirs = sys.modules.get("napari._qt.qt_viewer")
+    if theirs is not None:
+        theirs.QtViewer._instances.clear()
 
 
 Askew = Callable[[int, bool, bool], NDArray[np.float64]]
