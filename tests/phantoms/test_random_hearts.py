@@ -14,6 +14,7 @@ from septal_phantoms.random_hearts import draw, fault_of
 from septal_phantoms.septum import Septum
 
 SEEDS = range(36)
+pytestmark = pytest.mark.slow  # three dozen hearts take a minute to draw and to measure by their closed forms
 
 
 @pytest.fixture(scope="module")
