@@ -14,6 +14,7 @@ from septal_planner.fluoroscopy.drr import attenuation
 from septal_planner.fluoroscopy.limits import Room
 from septal_planner.fluoroscopy.recommendation import Candidate, Plane, Recommendation, recommend
 from septal_planner.fluoroscopy.views import tilt_covariance
+from septal_planner.geometry.planes import circle_through, normal_covariance
 from septal_planner.output_folder import write_whole
 from septal_planner.plan import Plan
 from septal_planner.report.view_chart import chart_png, chart_shapes, chart_svg
@@ -24,11 +25,13 @@ SUFFIXES = (".svg", ".png", ".pdf")
 CAUTION = "Planning aid, not a medical device: confirm at the table."
 FRAME_PX = 640
 RINGS = {"mitral_annulus": "left_atrium", "tricuspid_annulus": "right_atrium"}
+FLAT_RINGS = ("aortic_annulus", "old_ring")  # of which nothing but the plane is measured
+INTO_OLD_RING = ("mitral-valve-in-valve", "mitral-valve-in-ring")
 
 
 def planes_of(plan: Plan, *, landmark_sd_mm: float) -> tuple[Plane, ...]:
-    """Fossa and annuli of a plan; a ring's doubt from every marked coordinate being off by `landmark_sd_mm`, the
-    fossa's as the plan has it (None: the plan was written without).
+    """Fossa, annuli and an old ring of a plan; a ring's doubt from every marked coordinate being off by
+    `landmark_sd_mm`, the fossa's as the plan has it (None: the plan was written without).
     """
     fossa = plan.anatomy.fossa
     doubt = None if fossa.normal_sd_deg is None else tilt_covariance(fossa.normal, fossa.normal_sd_deg)
@@ -41,6 +44,12 @@ def planes_of(plan: Plan, *, landmark_sd_mm: float) -> tuple[Plane, ...]:
         ring = measure_annulus(points, atrium_point_lps=plan.landmarks[atrium][0])
         covariance = ring_covariance(ring, point_sd_mm=landmark_sd_mm)[3:6, 3:6]
         out.append(Plane(role.replace("_", " "), ring.normal_lps, ring.intercommissural_mm, covariance))
+    for role in FLAT_RINGS:
+        if role in plan.landmarks:
+            points = plan.landmarks[role]
+            _, normal, radius = circle_through(points)
+            covariance = normal_covariance(points, point_sd=landmark_sd_mm)
+            out.append(Plane(role.replace("_", " "), normal, 2 * radius, covariance))
     return tuple(out)
 
 
@@ -58,11 +67,20 @@ def propose(plan: Plan, room: Room, *, landmark_sd_mm: float) -> tuple[tuple[Pla
     found = recommend(
         planes,
         room,
+        deployment=deployment_of(plan),
         path_lps=plan.reach.path_mm,
         target_lps=plan.puncture.target_mm,
         spine_lps=None if spine is None else spine[0],
     )
     return planes, found
+
+
+def deployment_of(plan: Plan) -> str:
+    """The plane that a valve is put into: an old ring's where the procedure goes into one and it was marked, else that
+    of the mitral annulus.
+    """
+    into = plan.puncture.procedure in INTO_OLD_RING and "old_ring" in plan.landmarks
+    return "old ring" if into else "mitral annulus"
 
 
 def write_chart(

@@ -74,10 +74,10 @@ def drawing(case: RegisteredCase, f: int) -> overlay.Drawing:
         if len(points) > 1:
             shapes.append(overlay.Shape(role, case.registration.pixel(points, f), text, closed))
 
-    for name in ("mitral_annulus", "tricuspid_annulus"):
+    for name in ("mitral_annulus", "tricuspid_annulus", "aortic_annulus", "old_ring"):
         if name in plan.landmarks:
             words = name.replace("_", " ")
-            add(words, curves.closed_spline(np.array(plan.landmarks[name]), samples=180), words, closed=True)
+            add(words, curves.ring_curve(plan.landmarks[name]), words, closed=True)
     add("inferior cava", plan.landmarks["inferior_vena_cava"], "inferior cava")
     if plan.reach.path_mm:
         add("catheter", plan.reach.path_mm, "catheter path")

@@ -16,8 +16,11 @@ from PIL import Image
 from septal_planner import cli
 from septal_planner.fluoroscopy import carm
 from septal_planner.fluoroscopy.limits import load_room
+from septal_planner.fluoroscopy.projection import pixels_from_points
 from septal_planner.plan import load_plan
 from septal_planner.proposed_views import planes_of, propose
+from septal_planner.report.xray_marks import plan_marks
+from septal_planner.simulated_xray import Wanted, frame_of
 
 OLD = Path(__file__).parent / "old_plans" / "schema-1-phantom.json"
 
@@ -63,6 +66,64 @@ def test_the_table_names_the_views_of_the_plan(document: dict[str, Any], tmp_pat
     face = next(c for c in found.candidates if c.name == "fossa en face")
     # a tip of 2 degrees: 2 of cranial angle, more of LAO by the latitude's circle being smaller
     assert face.sd_deg == pytest.approx((2 / np.cos(np.radians(face.view.secondary_deg)), 2), rel=0.01)
+
+
+def ring(center: np.ndarray, normal: np.ndarray, radius_mm: float, count: int) -> list[list[float]]:
+    """Even points of a circle, by two cross products."""
+    n = normal / np.linalg.norm(normal)
+    u = np.cross(n, [0.0, 0.0, 1.0])
+    u /= np.linalg.norm(u)
+    t = np.arange(count) * 2 * np.pi / count
+    points = center + radius_mm * (np.cos(t)[:, None] * u + np.sin(t)[:, None] * np.cross(n, u))
+    return [[float(x) for x in p] for p in points]
+
+
+AORTIC_NORMAL, OLD_NORMAL = np.array([0.3, -0.4, 0.9]), np.array([-0.5, 0.7, 0.4])
+
+
+@pytest.fixture
+def with_rings(document: dict[str, Any]) -> dict[str, Any]:
+    document["landmarks"]["aortic_annulus"] = ring(np.array([0.0, -178, 650]), AORTIC_NORMAL, 12, 3)
+    document["landmarks"]["old_ring"] = ring(np.array([10.0, -150, 622]), OLD_NORMAL, 15, 5)
+    document["puncture"]["procedure"] = "mitral-valve-in-ring"
+    return document
+
+
+def test_an_aortic_annulus_and_an_old_ring_have_views_with_their_doubt(
+    with_rings: dict[str, Any], tmp_path: Path
+) -> None:
+    path = saved(with_rings, tmp_path)
+    planes, found = propose(load_plan(path), load_room(), landmark_sd_mm=1.0)
+    named = {p.name: p for p in planes}
+    for name, normal, radius, count in (("aortic annulus", AORTIC_NORMAL, 12, 3), ("old ring", OLD_NORMAL, 15, 5)):
+        n = normal / np.linalg.norm(normal)
+        assert abs(named[name].normal_lps @ n) == pytest.approx(1)
+        assert named[name].width_mm == pytest.approx(2 * radius)
+        # even points on a circle of radius r: each tip has the variance sd^2 / (n r^2 / 2)
+        assert np.trace(named[name].covariance) == pytest.approx(2 / (count * radius**2 / 2))
+        edge = next(c for c in found.candidates if c.name == f"{name} edge-on")
+        assert abs(carm.vectors_from_angles(*edge.angles_deg) @ n) < 1e-12
+        assert edge.sd_deg is not None
+    both = next(c for c in found.candidates if c.name == "aortic annulus and old ring edge-on")
+    d = np.cross(AORTIC_NORMAL, OLD_NORMAL)
+    across = abs(carm.vectors_from_angles(*both.angles_deg) @ d) / np.linalg.norm(d)
+    assert across == pytest.approx(1)  # along the cross product of the two normals
+    assert "deployment" in next(c for c in found.candidates if c.name == "old ring edge-on").serves
+    status, said, _ = call("views", path, "--out", tmp_path / "chart.svg")
+    assert status == 0
+    assert "aortic annulus and old ring edge-on" in said
+    assert "old ring edge-on</text>" in (tmp_path / "chart.svg").read_text("utf-8")
+
+
+def test_the_rings_are_drawn_and_named_on_a_simulated_frame(with_rings: dict[str, Any], tmp_path: Path) -> None:
+    plan = load_plan(saved(with_rings, tmp_path))
+    frame = frame_of(plan, Wanted(-30.0, 20.0))
+    marks = {m.role: m for m in plan_marks(plan, frame)}
+    for role, name in (("aortic_annulus", "Aortic annulus"), ("old_ring", "Old ring")):
+        assert marks[role].name == name
+        seen = pixels_from_points(frame, with_rings["landmarks"][role])
+        off = np.linalg.norm(marks[role].points_px[:, None] - seen[None], axis=-1).min(axis=0)
+        assert off.max() < 1.5  # pixels: every marked point lies on what is drawn
 
 
 def test_the_chart_is_drawn_as_svg_and_png(tmp_path: Path) -> None:

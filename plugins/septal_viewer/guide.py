@@ -135,7 +135,17 @@ STEPS: tuple[LandmarkStep, ...] = (
     _step(
         "spine", "Spine", "axial",
         "In the middle of the body of the vertebra behind the left atrium.",
-        "A bone to tell by whether two phases lie in the same place.",
+        "A bone to tell by whether two phases lie in the same place, and whether it lies over the target in a view.",
+    ),
+    _step(
+        "aortic_annulus", "Aortic annulus", "short_axis",
+        "At the lowest point of each of the three cusps of the aortic valve, where they hinge, three points or more.",
+        "The C-arm views on the edge of that ring.",
+    ),
+    _step(
+        "old_ring", "Old ring", "four_chamber",
+        "On the metal of a ring or valve implanted before, three points or more all around.",
+        "The C-arm views on the edge of that ring, and for a valve put into it the view for deployment.",
     ),
 )  # fmt: skip
 

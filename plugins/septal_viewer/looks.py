@@ -38,6 +38,8 @@ LANDMARKS: dict[str, Look] = {
     "leaflet_coaptation": Look("leaflet coaptation", PURPLE, "x"),
     "leak": Look("leak", VERMILION, "x"),
     "spine": Look("spine", GREY, "vbar"),
+    "aortic_annulus": Look("aortic annulus", VERMILION, "diamond"),
+    "old_ring": Look("old ring", WHITE, "ring"),
 }
 CHAMBERS: dict[str, Look] = {
     "left_atrium": LANDMARKS["left_atrium"],

@@ -9,7 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
+from septal_planner.geometry.planes import circle_through, plane_axes
+
 Array = NDArray[np.float64]
+
+SPLINE_POINTS = 6
 
 
 def closed_spline(points: ArrayLike, *, samples: int = 720) -> Array:
@@ -24,6 +28,19 @@ def closed_spline(points: ArrayLike, *, samples: int = 720) -> Array:
     s = np.concatenate([[0.0], np.cumsum(steps)])
     spline = CubicSpline(s, ring, bc_type="periodic")
     return np.asarray(spline(np.linspace(0.0, s[-1], samples, endpoint=False)), dtype=np.float64)
+
+
+def ring_curve(points: ArrayLike, *, samples: int = 180) -> Array:
+    """Points (samples, 3) around a ring marked by points (n, 3), n >= 3, in order: the spline through six or more, the
+    circle through fewer, which are too few for a spline. Raises ValueError for points on one line.
+    """
+    p = np.asarray(points, dtype=np.float64)
+    if len(p) >= SPLINE_POINTS:
+        return closed_spline(p, samples=samples)
+    center, normal, radius = circle_through(p)
+    u, v = plane_axes(normal)
+    turn = np.linspace(0, 2 * np.pi, samples, endpoint=False)[:, None]
+    return np.asarray(center + radius * (np.cos(turn) * u + np.sin(turn) * v))
 
 
 def closed_length(curve: ArrayLike) -> float:

@@ -29,6 +29,32 @@ def fit_plane(points: ArrayLike, *, weights: ArrayLike | None = None) -> tuple[A
     return np.asarray(center), np.asarray(axes[2]), np.asarray(spread)
 
 
+def normal_covariance(points: ArrayLike, *, point_sd: float) -> Array:
+    """Covariance (3, 3) of the unit normal of `fit_plane` through points (n, 3), n >= 3, evenly weighted, each
+    coordinate off by an independent error of `point_sd`: first order, as for a line fitted by least squares. Toward
+    each principal axis of the points the normal tips by sd / sqrt(sum of squares along it). Raises ValueError as
+    `fit_plane`.
+    """
+    p = np.asarray(points, dtype=np.float64)
+    fit_plane(p)
+    _, spread, axes = np.linalg.svd(p - p.mean(axis=0), full_matrices=False)
+    tips = (point_sd / spread[:2])[:, None] * axes[:2]
+    return np.asarray(tips.T @ tips)
+
+
+def circle_through(points: ArrayLike) -> tuple[Array, Array, float]:
+    """Circle in the plane of least squares of points (n, 3), n >= 3: its centre, unit normal and radius. Algebraic
+    least squares (Kasa, IEEE Trans Instrum Meas 1976;25:8, from memory), the circumscribed circle of three points.
+    Raises ValueError as `fit_plane`.
+    """
+    p = np.asarray(points, dtype=np.float64)
+    center, normal, _ = fit_plane(p)
+    u, v = plane_axes(normal)
+    flat = np.stack([(p - center) @ u, (p - center) @ v], axis=1)
+    a, b, c = np.linalg.lstsq(np.column_stack([2 * flat, np.ones(len(flat))]), (flat**2).sum(axis=1), rcond=None)[0]
+    return np.asarray(center + a * u + b * v), normal, float(np.sqrt(c + a * a + b * b))
+
+
 def plane_axes(normal: ArrayLike) -> tuple[Array, Array]:
     """Two unit vectors u, v in the plane of a unit normal, u x v = normal."""
     n = unit_vector(normal)

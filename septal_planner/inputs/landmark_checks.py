@@ -5,7 +5,7 @@ exchanged.
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import product
+from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +23,10 @@ RING_WIDTH_MM = 2.0  # root-mean-square spread across the ring; a small mitral a
 RING_RATIO = 0.15  # of the spread across to the spread along
 CAVA_DROP_MM = 5.0  # between the two points on the cava's axis
 RINGS_APART_MM = 10.0  # between the centres of the two valves; common practice, no source
+RINGS = ("mitral_annulus", "tricuspid_annulus", "aortic_annulus", "old_ring")
 RING_GAP = 0.36  # largest part of a ring's way round that may lie between two neighbours; six even marks leave 0.17
 CAVAE_APART_MM = 20.0  # between the cavae's points: the right atrium lies between them; common practice, no source
+FEW_POINTS_GAP = 0.45  # the same for less than six points, where three even ones leave 0.33
 PLANE_MARGIN_MM = 3.0  # how far off its valve's plane a point must be before its side counts
 
 
@@ -52,7 +54,7 @@ def check_landmarks(landmarks: Landmarks, volume: Volume) -> Landmarks:
     for name, p in points.items():
         _check_inside(name, p, volume, file)
     notes = list(landmarks.notes)
-    for name in ("mitral_annulus", "tricuspid_annulus"):
+    for name in RINGS:
         if name in points:
             points[name], note = _ring(name, points[name], file)
             notes += note
@@ -69,7 +71,7 @@ def check_landmark(name: str, points_lps: NDArray[np.float64], volume: Volume) -
     notes saying so. Raises InputRefused as `check_landmarks` does."""
     points, file = np.array(points_lps, dtype=np.float64), "the landmarks"
     _check_inside(name, points, volume, file)
-    if name in ("mitral_annulus", "tricuspid_annulus"):
+    if name in RINGS:
         return _ring(name, points, file)
     return _cava(points, file) if name == "inferior_vena_cava" else (points, [])
 
@@ -114,14 +116,14 @@ def _ring(name: str, points: Array, file: str) -> tuple[Array, list[str]]:
     if flat:
         raise InputRefused(
             f"In {file} the {len(points)} points of {name} lie on a line or on one spot, expected a ring"
-            " around the valve; mark them again all around the hinge line."
+            f" around the valve; mark them again all around {_line_of(name)}."
         )
     points, notes = _in_order(name, points, center, normal)
     way = np.linalg.norm(np.diff(points, axis=0, append=points[:1]), axis=1)
-    if way.max() > RING_GAP * way.sum():
+    if way.max() > (RING_GAP if len(points) >= 6 else FEW_POINTS_GAP) * way.sum():
         raise InputRefused(
             f"In {file} the points of {name} leave {100 * way.max() / way.sum():.0f} % of the way round unmarked,"
-            " expected points all around; mark the rest of the hinge line."
+            f" expected points all around; mark the rest of {_line_of(name)}."
         )
     return points, notes
 
@@ -140,16 +142,15 @@ def _in_order(name: str, points: Array, center: Array, normal: Array) -> tuple[A
 
 
 def _check_rings_apart(points: dict[str, Array], file: str) -> None:
-    """One valve marked twice."""
-    if "tricuspid_annulus" not in points:
-        return
-    mitral, tricuspid = points["mitral_annulus"].mean(axis=0), points["tricuspid_annulus"].mean(axis=0)
-    apart = float(np.linalg.norm(mitral - tricuspid))
-    if apart < RINGS_APART_MM:
-        raise InputRefused(
-            f"In {file} the centers of mitral_annulus and tricuspid_annulus are {apart:.1f} mm apart, expected"
-            f" {RINGS_APART_MM:g} mm or more; mark each ring on its own valve."
-        )
+    """One valve marked twice. An old ring lies on one of them, so that it is let be."""
+    valves = [name for name in ("mitral_annulus", "tricuspid_annulus", "aortic_annulus") if name in points]
+    for one, other in combinations(valves, 2):
+        apart = float(np.linalg.norm(points[one].mean(axis=0) - points[other].mean(axis=0)))
+        if apart < RINGS_APART_MM:
+            raise InputRefused(
+                f"In {file} the centers of {one} and {other} are {apart:.1f} mm apart, expected"
+                f" {RINGS_APART_MM:g} mm or more; mark each ring on its own valve."
+            )
 
 
 def _check_rings_swapped(points: dict[str, Array], file: str) -> None:
@@ -227,6 +228,10 @@ def _check_sides(points: dict[str, Array], file: str) -> None:
                 f" and {abs(b):.0f} mm off it), expected one on each side; check which chamber each point"
                 " is in."
             )
+
+
+def _line_of(name: str) -> str:
+    return "the ring" if name == "old_ring" else "the hinge line"
 
 
 def _at(point: Array) -> str:

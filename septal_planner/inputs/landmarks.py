@@ -52,6 +52,8 @@ POINT_COUNTS: dict[str, tuple[int, int | None]] = {
     "leaflet_coaptation": (1, None),
     "leak": (1, None),
     "spine": (1, None),
+    "aortic_annulus": (3, None),
+    "old_ring": (3, None),
 }
 
 REQUIRED = ("left_atrium", "right_atrium", "fossa", "mitral_annulus", "inferior_vena_cava")

@@ -29,6 +29,8 @@ COLOURS: dict[str, Colour] = {
     "fossa": (230, 159, 0),
     "mitral annulus": (86, 180, 233),
     "tricuspid annulus": (204, 121, 167),
+    "aortic annulus": (232, 116, 59),
+    "old ring": (255, 255, 255),
     "inferior cava": (120, 190, 250),
     "catheter": (0, 200, 145),
     "target": (240, 228, 66),

@@ -67,6 +67,7 @@ def chart_shapes(planes: Sequence[Plane], room: Room, found: Recommendation, *, 
                     y += 15 if y < HEIGHT / 2 else -15
                 names.append(Shape("text", ((x + 6, y),), color, 12, f"{plane.name} edge-on"))
     chosen = list(found.choices[0].candidates) if found.choices else []
+    faces: list[Point] = []
     for c in found.candidates:
         x, y = _at(*c.angles_deg)
         if not _inside(c.angles_deg):
@@ -79,7 +80,11 @@ def chart_shapes(planes: Sequence[Plane], room: Room, found: Recommendation, *, 
                 shapes.append(Shape("line", tuple(_clipped(e) for e in ends), SOFT, 0.8))
         shapes.append(Shape("dot", ((x, y),), INK if c.view.reachable else "#98A3AA", 6 if c in chosen else 3.2))
         if c.name.endswith("en face"):
-            shapes.append(Shape("text", ((x, y + 15),), SOFT, 9.5, c.name, "middle"))
+            below = next(
+                (b for b in (15, -8, 27, -20) if not any(abs(y + b - q) < 11 and abs(x - p) < 105 for p, q in faces)), 15
+            )
+            faces.append((x, y + below))
+            shapes.append(Shape("text", ((x, y + below),), SOFT, 9.5, c.name, "middle"))
     shapes += names
     taken = [n.points[0] for n in names]
     for n, c in enumerate(chosen, 1):

@@ -10,7 +10,7 @@ from skimage.measure import approximate_polygon, find_contours
 
 from septal_planner.fluoroscopy.drr import Attenuation, line_integrals
 from septal_planner.fluoroscopy.projection import Projection, pixels_from_points
-from septal_planner.geometry.curves import closed_spline
+from septal_planner.geometry.curves import ring_curve
 from septal_planner.plan import Plan
 
 Array = NDArray[np.float64]
@@ -20,9 +20,10 @@ NAMES = {
     "inferior_vena_cava": "Inferior cava", "superior_vena_cava": "Superior cava", "path": "Catheter path",
     "left_atrium": "Left atrium", "right_atrium": "Right atrium", "aorta": "Aorta", "left_ventricle": "Left ventricle",
     "right_ventricle": "Right ventricle", "left_atrial_appendage": "Appendage", "coronary_sinus": "Coronary sinus",
-    "leaflet_coaptation": "Coaptation", "leak": "Leak", "spine": "Spine",
+    "leaflet_coaptation": "Coaptation", "leak": "Leak", "spine": "Spine", "aortic_annulus": "Aortic annulus",
+    "old_ring": "Old ring",
 }  # fmt: skip
-RINGS = ("mitral_annulus", "tricuspid_annulus")
+RINGS = ("mitral_annulus", "tricuspid_annulus", "aortic_annulus", "old_ring")
 POINTS = ("superior_vena_cava", "left_atrial_appendage", "coronary_sinus", "leaflet_coaptation", "leak", "spine")
 CHAMBERS = ("left_atrium", "right_atrium", "aorta", "left_ventricle", "right_ventricle")
 SCALE_MM = 20.0
@@ -52,7 +53,7 @@ def plan_marks(plan: Plan, frame: Projection) -> tuple[XrayMark, ...]:
 
     for role in RINGS:
         if role in plan.landmarks:
-            add(role, "closed", closed_spline(plan.landmarks[role], samples=180))
+            add(role, "closed", ring_curve(plan.landmarks[role]))
     if "inferior_vena_cava" in plan.landmarks:
         add("inferior_vena_cava", "line", plan.landmarks["inferior_vena_cava"])
     for role in POINTS:

@@ -18,6 +18,7 @@ COLORS = {
     "fossa": "#F0E442", "target": "#FF6FBF", "mitral_annulus": "#56B4E9", "tricuspid_annulus": "#2FBF95",
     "inferior_vena_cava": "#8CBCE0", "superior_vena_cava": "#8CBCE0", "path": "#F2A6D0", "left_atrium": "#E69F00",
     "right_atrium": "#56B4E9", "aorta": "#D55E00", "left_ventricle": "#F0E442", "right_ventricle": "#2FBF95",
+    "aortic_annulus": "#E8743B", "old_ring": "#FFFFFF",
 }  # fmt: skip
 INK = "#101418"
 

@@ -106,3 +106,12 @@ def test_distance_to_a_polyline_counts_between_vertices():
     np.testing.assert_allclose(
         curves.distance_to_closed([[5, 2, 0], [5, 5, 0], [-3, -4, 0], [0, 7, 2]], square), [2, 5, 5, 2]
     )
+
+
+def test_a_ring_of_few_points_is_drawn_as_their_circle():
+    three = np.array([[10.0, 0, 5], [-5, 5 * np.sqrt(3), 5], [-5, -5 * np.sqrt(3), 5]])
+    ring = curves.ring_curve(three, samples=90)
+    assert np.allclose(np.linalg.norm(ring - [0, 0, 5], axis=1), 10)
+    assert curves.closed_length(ring) == pytest.approx(2 * 90 * 10 * np.sin(np.pi / 90))  # a polygon of 90 sides
+    six = np.column_stack([ellipse(20, 16, even(6)), np.zeros(6)])
+    assert np.allclose(curves.ring_curve(six), curves.closed_spline(six, samples=180))

@@ -73,3 +73,38 @@ def test_axes_of_a_plane_are_orthonormal_and_right_handed(n):
 def test_points_that_fix_no_plane_are_refused(points, words):
     with pytest.raises(ValueError, match=words):
         planes.fit_plane(points)
+
+
+@pytest.mark.parametrize("n", [3, 4, 9])
+def test_doubt_of_a_normal_is_that_of_a_line_fitted_to_a_ring(n):
+    # even points on a circle: sum of squares along each axis n r^2 / 2, slope's variance sd^2 over it (Gauss)
+    t = np.arange(n) * 2 * np.pi / n
+    turn = Rotation.from_euler("xyz", [20, 35, 50], degrees=True)
+    points = turn.apply(np.stack([12 * np.cos(t), 12 * np.sin(t), 0 * t], axis=-1)) + [100, -50, 600]
+    covariance = planes.normal_covariance(points, point_sd=0.7)
+    normal = turn.apply([0, 0, 1])
+    tip = 0.7 / np.sqrt(n * 12**2 / 2)
+    assert np.allclose(covariance, tip**2 * (np.eye(3) - np.outer(normal, normal)), atol=1e-12)
+
+
+def test_doubt_of_a_normal_holds_for_a_long_oblique_triangle_by_trial():
+    rng = np.random.default_rng(4)
+    points = np.array([[0, 0, 0], [30, 2, 4], [9, 14, -3.0]])
+    noisy = points + rng.normal(scale=0.4, size=(4000, 3, 3))
+    a, b = noisy[:, 1] - noisy[:, 0], noisy[:, 2] - noisy[:, 0]
+    normals = np.cross(a, b)
+    normals /= np.linalg.norm(normals, axis=1)[:, None]
+    spread = np.sqrt(np.linalg.eigvalsh(np.cov(normals.T))[1:])
+    said = np.sqrt(np.linalg.eigvalsh(planes.normal_covariance(points, point_sd=0.4))[1:])
+    assert said == pytest.approx(spread, rel=0.05)
+
+
+def test_circle_through_three_points_is_the_circumscribed_one():
+    # radius = product of the sides / (4 area); its centre is as far from each corner
+    corners = np.array([[1, 2, 3], [14, 0, 9], [5, -11, 7.0]])
+    a, b, c = (np.linalg.norm(corners[i] - corners[j]) for i, j in ((0, 1), (1, 2), (2, 0)))
+    area = np.linalg.norm(np.cross(corners[1] - corners[0], corners[2] - corners[0])) / 2
+    center, normal, radius = planes.circle_through(corners)
+    assert radius == pytest.approx(a * b * c / (4 * area), rel=1e-12)
+    assert np.allclose(np.linalg.norm(corners - center, axis=1), radius)
+    assert np.allclose((corners - center) @ normal, 0, atol=1e-12)

@@ -319,3 +319,35 @@ def test_one_cava_marked_twice():
         "superior_vena_cava lies 0 mm",
         "above and below the right atrium",
     )
+
+
+AORTIC = [[-5.0 + 12 * np.cos(a), -35 + 12 * np.sin(a), 660.0] for a in (0.2, 2.0, 4.4)]
+
+
+def test_an_aortic_annulus_and_an_old_ring_may_be_marked_by_three_points():
+    given = landmarks(aortic_annulus=AORTIC, old_ring=RING[::4])
+    checked = check_landmarks(given, CT)
+    assert checked.notes == ()
+    assert np.array_equal(checked.points_lps["aortic_annulus"], AORTIC)
+    swapped = check_landmarks(landmarks(old_ring=[RING[0], RING[6], RING[3], RING[9]]), CT)
+    assert np.allclose(swapped.points_lps["old_ring"], [RING[0], RING[9], RING[6], RING[3]])
+    assert "old_ring were not in order" in swapped.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        ({"aortic_annulus": [[0, -35, z] for z in (650.0, 655, 660)]}, ("3 points of aortic_annulus", "hinge line")),
+        ({"old_ring": [[0, 5, z] for z in (630.0, 640, 650)]}, ("old_ring lie on a line", "all around the ring")),
+        ({"old_ring": [RING[i] for i in (0, 1, 2, 3)]}, ("old_ring leave", "the rest of the ring")),
+        ({"aortic_annulus": RING[::4]}, ("mitral_annulus and aortic_annulus", "0.0 mm apart")),
+    ],
+    ids=["aortic line", "ring line", "part of a ring", "mitral as aortic"],
+)
+def test_other_rings_that_cannot_be(changed, words):
+    says(refusal(check_landmarks, landmarks(**changed), CT), *words)
+
+
+def test_two_points_are_no_ring(tmp_path):
+    path = written(tmp_path, landmarks={**POINTS, "old_ring": RING[:2]})
+    says(refusal(read_landmarks, path), "old_ring has 2 points")
