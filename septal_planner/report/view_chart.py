@@ -80,9 +80,8 @@ def chart_shapes(planes: Sequence[Plane], room: Room, found: Recommendation, *, 
                 shapes.append(Shape("line", tuple(_clipped(e) for e in ends), SOFT, 0.8))
         shapes.append(Shape("dot", ((x, y),), INK if c.view.reachable else "#98A3AA", 6 if c in chosen else 3.2))
         if c.name.endswith("en face"):
-            below = next(
-                (b for b in (15, -8, 27, -20) if not any(abs(y + b - q) < 11 and abs(x - p) < 105 for p, q in faces)), 15
-            )
+            free = [b for b in (15, -8, 27) if not any(abs(y + b - q) < 11 and abs(x - p) < 105 for p, q in faces)]
+            below = free[0] if free else 15
             faces.append((x, y + below))
             shapes.append(Shape("text", ((x, y + below),), SOFT, 9.5, c.name, "middle"))
     shapes += names
