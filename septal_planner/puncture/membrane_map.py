@@ -10,7 +10,15 @@ from numpy.typing import ArrayLike, NDArray
 from septal_planner.puncture.approach import Approach
 from septal_planner.puncture.place import membrane_grid_mm
 from septal_planner.puncture.procedures import Asked
-from septal_planner.puncture.requirements import QUANTITIES, Quantity, ReachOver, asked_of, inside_mm, measure_points
+from septal_planner.puncture.requirements import (
+    OF_THE_CATHETER,
+    QUANTITIES,
+    Quantity,
+    ReachOver,
+    asked_of,
+    inside_mm,
+    measure_points,
+)
 
 Array = NDArray[np.float64]
 
@@ -81,7 +89,8 @@ def map_membrane(
     approach: Approach, *, spacing_mm: float = SPACING_MM, reach: ReachOver | None = None
 ) -> MembraneMap | None:
     """Every requirement over the membrane, neighbouring points `spacing_mm` apart on the surface; None where no
-    rim was seen, so that there is nothing to choose from. `reach`: of a certain catheter, in place of the one arc."""
+    rim was seen, so that there is nothing to choose from. `reach`: of a certain catheter, in place of the one arc; the
+    procedure's ranges of bend radius and turn are then not asked, since no shape goes beyond the catheter's own."""
     step = _plane_step(approach, spacing_mm)
     u, v = membrane_grid_mm(approach.fossa, step_mm=step)
     if len(u) == 0:
@@ -99,6 +108,8 @@ def map_points(
     for quantity in QUANTITIES:
         found = values[quantity.name]
         asked = asked_of(approach.procedure, quantity)
+        if reach is not None and quantity.name in OF_THE_CATHETER:
+            asked = None
         margin = np.full(len(p), np.nan) if asked is None else inside_mm(asked, found)
         fraction = margin if asked is None else margin / asked.tolerance
         layers.append(Layer(quantity, asked, found, margin, fraction, why.get(quantity.name, "")))

@@ -5,13 +5,14 @@ procedures.toml.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, fields
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from septal_planner.errors import InputRefused
+from septal_planner.puncture.catheters import load_catheters
 
 FLAGS = ("seen", "memory", "practice value, edit locally")
 TARGET_STRUCTURES = ("mitral_annulus", "left_atrial_appendage", "leak", "none")
@@ -73,6 +74,8 @@ class Procedure:
     arc_turn: Asked | None = None                     # deg
     distance_to_roof: Asked | None = None             # mm
     distance_to_coronary_sinus: Asked | None = None   # mm, to its marked ostium
+    tip_offset: Asked | None = None                   # mm, of a catheter's tip from the device point
+    catheter: str | None = None                       # name of the steerable catheter reckoned with unless told
 
     def __post_init__(self) -> None:
         if self.target_structure not in TARGET_STRUCTURES:
@@ -98,7 +101,7 @@ def load_procedures(path: Path | str | None = None) -> dict[str, Procedure]:
     """All procedures by name, from `path` or the file that comes with the program.
 
     Each procedure's table stands over the table `defaults`. Raises InputRefused for a file that cannot be
-    read, an unknown key, a number without source or flag, or ends the wrong way round. """
+    read, an unknown key or catheter, a number without source or flag, or ends the wrong way round. """
     try:
         if path is None:
             text = files("septal_planner.puncture").joinpath("procedures.toml").read_text("utf-8")
@@ -111,10 +114,11 @@ def load_procedures(path: Path | str | None = None) -> dict[str, Procedure]:
             "the one built in."
         ) from problem
     defaults = table.pop("defaults", {})
+    catheters = load_catheters()
     found = {}
     for name, own in table.items():
         try:
-            found[name] = _procedure_from(name, {**defaults, **own})
+            found[name] = _procedure_from(name, {**defaults, **own}, catheters)
         except (KeyError, TypeError, ValueError) as problem:
             what = f"{problem} is missing" if isinstance(problem, KeyError) else str(problem)
             raise InputRefused(
@@ -123,11 +127,14 @@ def load_procedures(path: Path | str | None = None) -> dict[str, Procedure]:
     return found
 
 
-def _procedure_from(name: str, table: Mapping[str, Any]) -> Procedure:
+def _procedure_from(name: str, table: Mapping[str, Any], catheters: Collection[str]) -> Procedure:
     known = {f.name for f in fields(Procedure)}
     extra = sorted(set(table) - known)
     if extra:
         raise ValueError(f"the key {extra[0]!r} is not known")
+    own = table.get("catheter")
+    if own is not None and own not in catheters:
+        raise ValueError(f"there is no catheter named {own!r}; choose one of {', '.join(sorted(catheters))}")
     asked: dict[str, Asked | None] = {}
     for key in _ASKED:
         value = table.get(key)
@@ -147,6 +154,7 @@ def _procedure_from(name: str, table: Mapping[str, Any]) -> Procedure:
         height_datum=str(table["height_datum"]),
         target_structure=str(table["target_structure"]),
         needs=tuple(table["needs"]),
+        catheter=None if table.get("catheter") is None else str(table["catheter"]),
         **asked,  # type: ignore[arg-type]
     )
 

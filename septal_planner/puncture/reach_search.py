@@ -33,26 +33,50 @@ SHORT = 1000.0       # a key from here on falls short of a limit
 @dataclass(frozen=True)
 class ReachLimits:
     """What counts as reached: tilt against the axis, offset from the device point, clearance of the body's surface;
-    and the longest straight part pushed out. `flag` "practice value, confirm locally": none has a published source."""
+    and the longest straight part pushed out. `flag` "practice value, confirm locally": none has a published source.
+
+    `tolerances` of tilt (deg), offset and clearance (mm), or None: with them a shape is wanted that keeps every limit
+    with a tolerance to spare, and only among such ones the least tilt; where there is none, the one whose smallest
+    spare, in tolerances, is largest. Without them the least tilt is wanted however narrowly the others are kept."""
 
     tilt_deg: float = 20.0
     offset_mm: float = 3.0
     clearance_mm: float = 1.0
     advance_mm: float = 80.0
     flag: str = "practice value, confirm locally"
+    tolerances: tuple[float, float, float] | None = None
 
     def __post_init__(self) -> None:
         if min(self.tilt_deg, self.offset_mm, self.clearance_mm) < 0 or not self.advance_mm > 0:
             raise ValueError("the limits of reach must not be negative, and the longest advance above zero")
+        if self.tolerances is not None and not min(self.tolerances) > 0:
+            raise ValueError("the tolerances of reach must be above zero")
+
+    @property
+    def wanted_clearance_mm(self) -> float:
+        return self.clearance_mm + (self.tolerances[2] if self.tolerances else 0.0)
+
+    @property
+    def searched_within(self) -> float:
+        """How far short (see `_key`) without walls a shape may fall and still be looked at with them."""
+        return GIVE_UP_MM if self.tolerances else TOLERANCE
 
 
 def _key(found: Shapes, limits: ReachLimits, clearance: Array | None = None, margin_mm: float = 0.0) -> Array:
     """What is to be least: below SHORT tilt, then offset, then the ease of the bends; from there on how far it falls
-    short (mm)."""
-    short = np.maximum(found.offset_mm - limits.offset_mm, 0.0)
-    short = short + MM_PER_DEGREE * np.maximum(found.tilt_deg - limits.tilt_deg, 0.0)
-    if clearance is not None:
-        short = short + np.maximum(limits.clearance_mm + margin_mm - clearance, 0.0)
+    short (mm; with tolerances, of one tolerance to spare, in tolerances)."""
+    if limits.tolerances is not None:
+        tilt, offset, room = limits.tolerances
+        # no more than the whole limit can be to spare
+        short = np.maximum((found.tilt_deg - max(limits.tilt_deg - tilt, 0.0)) / tilt, 0.0)
+        short = np.maximum(short, (found.offset_mm - max(limits.offset_mm - offset, 0.0)) / offset)
+        if clearance is not None:
+            short = np.maximum(short, (limits.clearance_mm + room + margin_mm - clearance) / room)
+    else:
+        short = np.maximum(found.offset_mm - limits.offset_mm, 0.0)
+        short = short + MM_PER_DEGREE * np.maximum(found.tilt_deg - limits.tilt_deg, 0.0)
+        if clearance is not None:
+            short = short + np.maximum(limits.clearance_mm + margin_mm - clearance, 0.0)
     ease = 1e-5 * np.abs(found.deflection_rad).sum(axis=-1)
     good = found.tilt_deg + 1e-3 * found.offset_mm + ease
     return np.asarray(np.where(short > TOLERANCE, SHORT + short + 1e-4 * good, good))
@@ -170,7 +194,7 @@ _WITH_WALLS = (
     _Effort((0, 5, 11, 19, 30), 6, 7, (10.0, 1.0, 12.0), ((8, 24, 6), (12, 24, 3), (30, 28, 2)), by_bends=True),
 )
 WIDER, NARROWER = 1.2, 0.65
-GIVE_UP_MM = 2.0  # short of the limits after a round: no further round makes that good
+GIVE_UP_MM = 2.0  # (or tolerances) short of the limits after a round: no further round makes that good
 
 
 # of many crossings on one membrane a few, spread evenly, are searched in full; the rest begin where the nearest ended
@@ -260,7 +284,7 @@ def best_without_walls(task: Task, limits: ReachLimits) -> tuple[Shapes, NDArray
         gain = new < keys[todo]
         found = put(found, todo[gain], _rows(better, np.flatnonzero(gain)))
         keys[todo[gain]] = new[gain]
-    return found, np.asarray(keys < SHORT)
+    return found, np.asarray(keys < SHORT + limits.searched_within)
 
 
 def best_clear_of_walls(task: Task, limits: ReachLimits, room: BodyRoom) -> Shapes:

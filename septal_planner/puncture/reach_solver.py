@@ -126,7 +126,7 @@ def solve_reach(
     clearance = np.full(len(start), np.nan)
     if room is not None:
         clearance = clearance_along(room, best.chains(task), catheter, None)
-        hit = np.flatnonzero(kept & (clearance < asked.clearance_mm))
+        hit = np.flatnonzero(kept & (clearance < asked.wanted_clearance_mm))
         if len(hit):
             part = task.at(hit)
             freed = best_clear_of_walls(part, asked, room)

@@ -22,11 +22,12 @@ Array = NDArray[np.float64]
 ROOF_FROM_MM = 10.0  # along the crossing: from there the way up is that of a tip that has just come through
 SPOT_MM = 1.0        # radius over which the wall is averaged: one profile alone is noise
 REACH_NAMES = ("arc_turn", "bend_radius", "axis_tilt", "clearance")
+OF_THE_CATHETER = ("arc_turn", "bend_radius")  # kept by every shape of a certain catheter: the ranges are of one arc
 BLOCK = 64           # neighbouring points whose arcs are looked at together
 
 
-# a catheter's own way: from points (n, 3) values (n,) of arc_turn, bend_radius, axis_tilt or clearance, nan where it
-# does not get there
+# a catheter's own way: from points (n, 3) values (n,) of arc_turn, bend_radius, axis_tilt, clearance or tip_offset, nan
+# where not assessed
 ReachOver = Callable[[Array], Mapping[str, Array]]
 
 
@@ -59,6 +60,7 @@ QUANTITIES = (
     Quantity("bend_radius", "mm", "the radius of the bend", "bend_radius"),
     Quantity("axis_tilt", "deg", "the tilt against the axis of the valve", "axis_tilt"),
     Quantity("clearance", "mm", "the room of the arc to the wall", "clearance"),
+    Quantity("tip_offset", "mm", "the distance at which the tip ends from the device point", "tip_offset"),
 )  # fmt: skip
 
 
@@ -147,6 +149,8 @@ def measure_points(
     values["entry_angle"] = angles_deg(crossing, local_normals_lps(fossa, p))
     values["turn_angle"] = np.full(len(p), float(angles_deg(crossing, -annulus.normal_lps)))
     given = {} if reach is None else dict(reach(p))
+    if "tip_offset" not in given:
+        why["tip_offset"] = "No certain catheter was reckoned with."
     if approach.structure_lps is None:
         reason = (
             f"The landmark {procedure.needs[0]} is missing."

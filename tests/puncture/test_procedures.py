@@ -48,6 +48,7 @@ def test_an_unknown_name_lists_the_known_ones():
         ("not toml", "cannot be read"),
         ("[x]\ntitle = 'X'\n", "is missing"),
         ("[x]\ntitle = 'X'\ncolour = 1\n", "colour"),
+        ("[x]\ntitle = 'X'\ncatheter = 'hose'\n", "no catheter named 'hose'; choose one of large-guide"),
         ("[x]\n[x.height]\nlow = 5\nhigh = 4\ntolerance = 1\nsource = 's'\nflag = 'seen'\n", "not below"),
         ("[x]\n[x.height]\nlow = 5\ntolerance = 1\nsource = ' '\nflag = 'memory'\n", "source"),
         ("[x]\n[x.height]\nlow = 5\ntolerance = 1\nsource = 's'\nflag = 'sure'\n", "flag"),

@@ -5,6 +5,7 @@ itself. What the solver says of a shape is bent again by SciPy's rotations.
 """
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -20,6 +21,12 @@ KEEP = 32
 
 def _key(tilt, offset, clearance, limits):
     # the rule itself: least shortfall (mm, 0.25 mm a degree), then tilt, then offset
+    if limits.tolerances is not None:  # the largest smallest spare in tolerances, up to one
+        tilts, offsets, rooms = limits.tolerances
+        spare = np.minimum((limits.tilt_deg - tilt) / tilts, (limits.offset_mm - offset) / offsets)
+        short = np.maximum(1 - np.minimum(spare, (clearance - limits.clearance_mm) / rooms), 0)
+        good = tilt + 1e-3 * offset
+        return np.where(short > 1e-9, 1000 + short + 1e-4 * good, good)
     short = (
         np.maximum(offset - limits.offset_mm, 0)
         + 0.25 * np.maximum(tilt - limits.tilt_deg, 0)
@@ -206,6 +213,33 @@ def _against_brute_force(scene, room, seeds):
 
 def test_no_worse_than_brute_force(high_septum, room):
     assert _against_brute_force(high_septum, room, range(4)) == []
+
+
+def _spare_against_brute_force(scene, room, seeds):
+    for seed in seeds:
+        p, d, goal, axis, made, limits = _scene_case(scene, seed)
+        limits = replace(limits, tilt_deg=20.0, tolerances=(10.0, 1.5, 2.0))
+        found = solve_reach(p, d, goal, axis, made, limits=limits, room=room)
+        (key, tilt, _, _), _ = search_by_force(p, d, goal, axis, made, limits, room)
+        spares = [found.spare_tilt_deg / 10, found.spare_offset_mm / 1.5, found.spare_clearance_mm / 2]
+        spare = float(np.min(spares))
+        if key < 1000:
+            assert spare > 1 - 0.02, f"seed {seed}"
+            assert found.tilt_deg[0] <= tilt + 0.1, f"seed {seed}"
+        elif key < 1002:  # beyond that both only say that it is out of reach
+            assert spare > 1000 + 1 - key - 0.05, f"seed {seed}"
+        else:
+            assert not found.reachable[0]
+        assert found.reachable[0] == (spare >= 0)
+
+
+def test_no_other_shape_has_more_to_spare(high_septum, room):
+    _spare_against_brute_force(high_septum, room, [2, 3, 4])
+
+
+@pytest.mark.slow
+def test_no_other_shape_has_more_to_spare_in_twelve_cases(high_septum, room):
+    _spare_against_brute_force(high_septum, room, range(200, 212))
 
 
 @pytest.mark.slow

@@ -1,0 +1,152 @@
+"""A catheter's way over the septum, against the closed forms of an invented heart of spheres."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial import cKDTree
+
+from septal_planner.geometry.frames import unit_vector
+from septal_planner.puncture import target
+from septal_planner.puncture.catheter_way import LEAST_CLEARANCE_MM, catheter_way, share_reached
+from septal_planner.puncture.catheters import load_catheters, steerable_catheter
+from septal_planner.puncture.membrane_map import map_membrane, map_points
+from septal_planner.puncture.procedures import load_procedures, procedure
+
+# of the spheres that the scene is made of (conftest)
+ATRIUM, ATRIUM_RADIUS = np.array([0.0, 0.0, 22.0]), 30.0
+AORTA, AORTA_RADIUS = np.array([-18.0, 34.0, 40.0]), 13.0
+
+
+def prepared(scene, name, **changes):
+    return target.prepare_approach(*scene.common(), replace(procedure(name), **changes))
+
+
+@pytest.fixture(scope="module")
+def approach(high_septum):
+    return prepared(high_septum, "edge-to-edge-functional")
+
+
+@pytest.fixture(scope="module")
+def way(approach):
+    return catheter_way(approach, steerable_catheter("large-guide-two-plane"))
+
+
+def test_the_values_are_those_of_the_path(approach, way):
+    points = approach.fossa.patch.points_lps(np.array([-3.0, 0.0, 4.0]), np.array([1.0, -4.0, 3.0]))
+    values = way.over(points)
+    for i, p in enumerate(points):
+        path = way.at(p).path_lps
+        steps = unit_vector(np.diff(path, axis=0))
+        assert np.linalg.norm(path[0] - p) < 1e-9
+        assert steps[0] @ approach.crossing_lps > 0.999
+        gap = np.linalg.norm(path[-1] - approach.annulus.center_lps)
+        assert values["tip_offset"][i] == pytest.approx(gap, abs=1e-6)
+        tilt = np.degrees(np.arccos(steps[-1] @ -approach.annulus.normal_lps))
+        assert values["axis_tilt"][i] == pytest.approx(tilt, abs=0.05)
+        bent = np.degrees(np.arccos(np.clip((steps[1:] * steps[:-1]).sum(axis=1), -1, 1)))
+        assert values["arc_turn"][i] == pytest.approx(bent.sum(), abs=0.5)
+        step = np.linalg.norm(np.diff(path, axis=0), axis=1).mean()
+        # the tightest place: turn per millimetre, where two pieces meet it is a mean of both
+        assert values["bend_radius"][i] == pytest.approx(step / np.radians(bent).max(), rel=0.02)
+        # of the centre line: what a procedure's range is about
+        fine = np.linspace(0, len(path) - 1, 20 * len(path))
+        path = np.stack([np.interp(fine, np.arange(len(path)), path[:, k]) for k in range(3)], axis=1)
+        foot = ATRIUM + ATRIUM_RADIUS * unit_vector(path - ATRIUM)  # below the valve's plane there is no wall
+        counts = (foot[:, 2] > 0) & (path[:, 2] > 0) & (np.linalg.norm(path - p, axis=1) > 10)
+        room = (ATRIUM_RADIUS - np.linalg.norm(path - ATRIUM, axis=1))[counts].min()
+        above = path[path[:, 2] > 0]
+        room = min(room, (np.linalg.norm(above - AORTA, axis=1) - AORTA_RADIUS).min())
+        assert values["clearance"][i] == pytest.approx(room, abs=0.3)
+
+
+def test_the_map_says_by_how_much_the_tip_falls_short(low_septum):
+    # from a low septum a wide bend ends beside the device point: the map has its distance, not nothing
+    approach = prepared(low_septum, "edge-to-edge-functional")
+    way = catheter_way(approach, steerable_catheter("large-valve-delivery-one-plane"))
+    mapped = map_membrane(approach, spacing_mm=1.5, reach=way.over)
+    layer = mapped.layer("tip_offset")
+    assert layer.counts
+    assert np.isfinite(layer.values).all()
+    reached = way.reach_map(mapped.points_lps).reachable
+    assert not reached.any()
+    assert share_reached(approach, way, mapped.points_lps) == 0
+    short = np.stack([mapped.layer(n).margin for n in ("tip_offset", "axis_tilt", "clearance")]).min(axis=0)
+    np.testing.assert_array_equal(short >= 0, reached)
+    # the ranges of one arc's bend are not asked of a catheter, which brings its own
+    assert mapped.layer("bend_radius").asked is None
+    one_arc = map_points(approach, mapped.points_lps[:3])
+    assert not one_arc.layer("tip_offset").counts
+    assert one_arc.layer("tip_offset").why_not.endswith(".")
+    assert one_arc.layer("bend_radius").asked is not None
+
+
+def test_the_share_is_of_the_surface(approach, way):
+    # the patch is a cap of a sphere: what lies over a step in its plane is larger by 1 / cos
+    mapped = map_membrane(approach, spacing_mm=1.0, reach=way.over)
+    reached = way.reach_map(mapped.points_lps).reachable
+    assert 0 < reached.mean() <= 1
+    r = np.hypot(mapped.u_mm, mapped.v_mm)
+    area = 1 / np.sqrt(1 - (r / 30.75) ** 2)
+    share = (area * reached).sum() / area.sum()
+    assert share_reached(approach, way, mapped.points_lps) == pytest.approx(share, abs=1e-3)
+
+
+def test_a_body_wider_than_asked_for_still_keeps_off_the_wall(approach):
+    # 33 Fr, half of it 5.5 mm, where 4 mm are asked of the line: 4 mm said must not mean that its side is in the wall
+    wide = catheter_way(approach, steerable_catheter("large-valve-delivery-one-plane"))
+    assert wide.limits.clearance_mm == LEAST_CLEARANCE_MM
+    points = approach.fossa.center_lps[None]
+    body = wide.reach_map(points).clearance_mm
+    asked = approach.procedure.clearance.low
+    np.testing.assert_allclose(wide.over(points)["clearance"] - asked, body - LEAST_CLEARANCE_MM)
+    slim = catheter_way(approach, steerable_catheter("steerable-sheath-small-curve"))
+    assert slim.limits.clearance_mm == pytest.approx(asked - 3.83 / 2)
+    assert slim.half_width_mm == pytest.approx(3.83 / 2)
+
+
+def test_every_procedure_has_a_catheter_and_an_offset():
+    known = load_catheters()
+    for own in load_procedures().values():
+        assert own.catheter in known
+        assert own.tip_offset.high > 0
+
+
+def test_without_a_target_there_is_no_way(high_septum):
+    own = steerable_catheter("steerable-sheath-medium-curve")
+    assert catheter_way(prepared(high_septum, "left-atrial-access"), own) is None
+    assert catheter_way(prepared(high_septum, "appendage-closure"), own) is None
+    marks = {**high_septum.landmarks, "left_atrial_appendage": np.array([[14.0, 10.0, 30.0]])}
+    approach = target.prepare_approach(
+        high_septum.fossa, high_septum.annulus, high_septum.chambers, marks, procedure("appendage-closure")
+    )
+    way = catheter_way(approach, own)
+    np.testing.assert_array_equal(way.goal_lps, marks["left_atrial_appendage"][0])
+    found = way.over(approach.fossa.center_lps)
+    assert np.isnan(found["axis_tilt"]).all()  # no axis of an appendage is known from one point
+    assert np.isfinite(found["tip_offset"]).all()
+
+
+def test_without_an_atrium_the_clearance_is_not_assessed(high_septum):
+    fossa, annulus, chambers, marks = high_septum.common()
+    bare = replace(chambers, distance={"aorta": chambers.distance["aorta"]})
+    approach = target.prepare_approach(fossa, annulus, bare, marks, procedure("edge-to-edge-functional"))
+    way = catheter_way(approach, steerable_catheter("large-guide-two-plane"))
+    found = way.over(fossa.center_lps)
+    assert np.isnan(found["clearance"]).all()
+    assert np.isfinite(found["axis_tilt"]).all()
+    assert way.at(fossa.center_lps).clearance_mm is None
+
+
+def test_where_the_ct_ends_before_the_wall_the_clearance_is_not_assessed(high_septum):
+    fossa, annulus, chambers, marks = high_septum.common()
+    own = steerable_catheter("large-guide-two-plane")
+    whole = target.prepare_approach(fossa, annulus, chambers, marks, procedure("edge-to-edge-functional"))
+    assert np.isfinite(catheter_way(whole, own).over(fossa.center_lps)["clearance"]).all()
+    # a CT that ends 4 mm beside the line: the outline there is where it was cut
+    path = catheter_way(whole, own).at(fossa.center_lps).path_lps
+    edge = path[:, 1].max() + 4.0
+    plane = np.stack([*np.meshgrid(np.arange(-30, 30.0), [edge], np.arange(-5, 55.0))], axis=-1).reshape(-1, 3)
+    cut = replace(whole.wall, edge=cKDTree(plane))
+    found = catheter_way(replace(whole, wall=cut), own).over(fossa.center_lps)
+    assert np.isnan(found["clearance"]).all()
