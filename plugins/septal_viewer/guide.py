@@ -118,13 +118,25 @@ STEPS: tuple[LandmarkStep, ...] = (
         "The height above the leaflets, which some books mean by height.",
     ),
     _step(
+        "commissure_medial", "Medial commissure", "short_axis",
+        "Where the two mitral leaflets meet at the ring, on the side of the septum and behind.",
+        "With the lateral one, the line on which a medial, central or lateral target lies; else taken from the ring.",
+    ),
+    _step(
+        "commissure_lateral", "Lateral commissure", "short_axis",
+        "Where the two mitral leaflets meet at the ring, on the side of the appendage and in front.",
+        "With the medial one, the line on which a medial, central or lateral target lies; else taken from the ring.",
+    ),
+    _step(
         "left_atrial_appendage", "Left atrial appendage", "axial",
-        "In the mouth of the appendage, at the front and left of the left atrium, beside the left upper lung vein.",
-        "The way from the crossing to the appendage, for procedures that go there.",
+        "In the mouth of the appendage, at the front and left of the left atrium, beside the left upper lung vein; "
+        "three points or more around the mouth give its plane.",
+        "The way from the crossing to the appendage, for procedures that go there; from three points on its axis too.",
     ),
     _step(
         "leak", "Leak", "short_axis",
-        "In the gap beside the valve prosthesis, where echo showed the jet.",
+        "In the gap beside the valve prosthesis, where echo showed the jet; two points, its mouth in the atrium and "
+        "then one through it, give its direction.",
         "The way from the crossing to the leak, for procedures that close one.",
     ),
     _step(

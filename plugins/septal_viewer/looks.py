@@ -36,6 +36,8 @@ LANDMARKS: dict[str, Look] = {
     "left_atrial_appendage": Look("left atrial appendage", ORANGE, "clobber"),
     "coronary_sinus": Look("coronary sinus", BLUE, "hbar"),
     "leaflet_coaptation": Look("leaflet coaptation", PURPLE, "x"),
+    "commissure_medial": Look("medial commissure", PURPLE, "triangle_up"),
+    "commissure_lateral": Look("lateral commissure", PURPLE, "triangle_down"),
     "leak": Look("leak", VERMILION, "x"),
     "spine": Look("spine", GREY, "vbar"),
     "aortic_annulus": Look("aortic annulus", VERMILION, "diamond"),

@@ -42,3 +42,15 @@ def block_diagonal(blocks: Sequence[ArrayLike]) -> Array:
         out[at : at + len(p), at : at + len(p)] = p
         at += len(p)
     return out
+
+
+def lower_root(covariance: ArrayLike) -> Array:
+    """Lower triangular L (n, n) with L L^T = covariance (Cholesky), a variance of nought giving a column of noughts."""
+    left = np.array(covariance, dtype=np.float64)
+    least = 1e-12 * max(float(left.diagonal().max(initial=0.0)), 1e-30)
+    root = np.zeros_like(left)
+    for j in range(len(left)):
+        if left[j, j] > least:
+            root[j:, j] = left[j:, j] / np.sqrt(left[j, j])
+            left -= np.outer(root[:, j], root[:, j])
+    return root

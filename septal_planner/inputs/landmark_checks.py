@@ -27,6 +27,7 @@ RINGS = ("mitral_annulus", "tricuspid_annulus", "aortic_annulus", "old_ring")
 RING_GAP = 0.36  # largest part of a ring's way round that may lie between two neighbours; six even marks leave 0.17
 CAVAE_APART_MM = 20.0  # between the cavae's points: the right atrium lies between them; common practice, no source
 FEW_POINTS_GAP = 0.45  # the same for less than six points, where three even ones leave 0.33
+COMMISSURE_OFF_MM = 10.0  # from the marked hinge line; common practice, no source
 PLANE_MARGIN_MM = 3.0  # how far off its valve's plane a point must be before its side counts
 
 
@@ -63,6 +64,10 @@ def check_landmarks(landmarks: Landmarks, volume: Volume) -> Landmarks:
     notes += note
     _check_cavae_apart(points, file)
     _check_sides(points, file)
+    _check_commissures(points, file)
+    if len(points.get("leak", ())) == 2:
+        points["leak"], note = _through(points["leak"], points)
+        notes += note
     return replace(landmarks, points_lps=points, notes=tuple(notes))
 
 
@@ -232,6 +237,45 @@ def _check_sides(points: dict[str, Array], file: str) -> None:
 
 def _line_of(name: str) -> str:
     return "the ring" if name == "old_ring" else "the hinge line"
+
+
+def _check_commissures(points: dict[str, Array], file: str) -> None:
+    """Both on the mitral ring, the medial one nearer to the right heart."""
+    ring = points["mitral_annulus"]
+    after = np.roll(ring, -1, axis=0) - ring
+    for name in ("commissure_medial", "commissure_lateral"):
+        if name not in points:
+            continue
+        share = np.clip(((points[name] - ring) * after).sum(axis=1) / (after**2).sum(axis=1), 0.0, 1.0)
+        off = float(np.linalg.norm(points[name] - ring - share[:, None] * after, axis=1).min())
+        if off > COMMISSURE_OFF_MM:
+            raise InputRefused(
+                f"In {file} {name} lies {off:.0f} mm from the hinge line of mitral_annulus, expected"
+                f" {COMMISSURE_OFF_MM:g} mm or less; mark it where the two leaflets meet at the ring."
+            )
+    if "commissure_medial" in points and "commissure_lateral" in points:
+        to_right = [
+            float(np.linalg.norm(points[name][0] - points["right_atrium"][0]))
+            for name in ("commissure_medial", "commissure_lateral")
+        ]
+        if to_right[1] < to_right[0]:
+            raise InputRefused(
+                f"In {file} commissure_medial and commissure_lateral appear swapped: the one called medial lies"
+                f" {to_right[0]:.0f} mm from the right atrium's point, the one called lateral {to_right[1]:.0f} mm;"
+                " exchange them, or mark them again."
+            )
+
+
+def _through(leak: Array, points: dict[str, Array]) -> tuple[Array, list[str]]:
+    """The leak's mouth in the atrium first, told by the mitral plane where the two lie clearly apart along it."""
+    center, normal, _ = fit_plane(points["mitral_annulus"])
+    if (points["left_atrium"][0] - center) @ normal < 0:
+        normal = -normal
+    if float((leak[1] - leak[0]) @ normal) <= 1.0:
+        return leak, []
+    return leak[::-1].copy(), [
+        "The two points of leak were marked from the ventricle upward and have been exchanged."
+    ]
 
 
 def _at(point: Array) -> str:

@@ -50,6 +50,8 @@ POINT_COUNTS: dict[str, tuple[int, int | None]] = {
     "left_atrial_appendage": (1, None),
     "coronary_sinus": (1, None),
     "leaflet_coaptation": (1, None),
+    "commissure_medial": (1, 1),
+    "commissure_lateral": (1, 1),
     "leak": (1, None),
     "spine": (1, None),
     "aortic_annulus": (3, None),

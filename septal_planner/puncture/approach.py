@@ -18,7 +18,8 @@ from septal_planner.geometry.frames import spacing_mm
 from septal_planner.geometry.propagation import block_diagonal
 from septal_planner.puncture import catheter
 from septal_planner.puncture.clearance import AtrialWall
-from septal_planner.puncture.paths import crossing_of, structure_of
+from septal_planner.puncture.device_point import DevicePoint, device_point_of
+from septal_planner.puncture.paths import crossing_of
 from septal_planner.puncture.place import membrane_points
 from septal_planner.puncture.procedures import Procedure
 
@@ -33,9 +34,9 @@ OUTLINE_SHARE = 0.75  # of one rim point's doubt, left in the nearest place of a
 class Approach:
     """Built once by `prepare_approach`, so that another point on the same membrane costs little. LPS, mm.
 
-    `covariance` (15, 15) is of caval axis, septal normal, annular normal, target and structure, in that order;
-    `plane_covariance` (6, 6) of the annulus' center and normal. `structure_lps` is None where the procedure has no
-    single target or its landmark is missing; `wall` may be too then, and where the left atrium was not found.
+    `covariance` (18, 18) is of caval axis, septal normal, annular normal, target, device point and its axis, in that
+    order; `plane_covariance` (6, 6) of the annulus' center and normal. `goal` is None where the procedure has no single
+    target or its landmark is missing; `wall` may be too then, and where the left atrium was not found.
     """
 
     fossa: Fossa
@@ -47,22 +48,31 @@ class Approach:
     landmark_sd_mm: float
     cava_axis_lps: NDArray[np.float64]            # (3,) from lower to nearer point, as long as they are apart
     crossing_lps: NDArray[np.float64]             # (3,) unit
-    structure_lps: NDArray[np.float64] | None     # (3,)
+    goal: DevicePoint | None
     plane_covariance: NDArray[np.float64]
     covariance: NDArray[np.float64]
     wall: AtrialWall | None
     candidates_lps: NDArray[np.float64]           # (n, 3) mid-surface points inside the rim, 0.5 mm apart in its plane
 
+    @property
+    def structure_lps(self) -> Array | None:
+        """The device point (3,), to which the catheter has to get."""
+        return None if self.goal is None else self.goal.point_lps
+
+    @property
+    def axis_lps(self) -> Array | None:
+        """Unit direction (3,) along which the tip should end there; None where there is no target or its axis is not
+        assessed (`goal.no_axis` says why)."""
+        return None if self.goal is None else self.goal.axis_lps
+
     def for_procedure(self, procedure: Procedure) -> Approach:
         """The same for another procedure."""
-        structure = structure_of(procedure, self.annulus, self.landmarks_lps)
+        goal = device_point_of(procedure, self.annulus, self.landmarks_lps, landmark_sd_mm=self.landmark_sd_mm)
         wall = self.wall
-        if wall is None and structure is not None:
+        if wall is None and goal is not None:
             wall = _wall(self.annulus, self.chambers)
-        covariance = _covariance(
-            self.fossa, self.landmarks_lps, procedure, self.plane_covariance, landmark_sd_mm=self.landmark_sd_mm
-        )
-        return replace(self, procedure=procedure, structure_lps=structure, wall=wall, covariance=covariance)
+        covariance = _covariance(self.fossa, goal, self.plane_covariance, landmark_sd_mm=self.landmark_sd_mm)
+        return replace(self, procedure=procedure, goal=goal, wall=wall, covariance=covariance)
 
     def height_sd_mm(self, points_lps: ArrayLike) -> Array:
         """One standard deviation (...,) of the height of fixed points (..., 3), from the doubt of the annular plane
@@ -116,13 +126,13 @@ def prepare_approach(
     crossing = crossing_of(landmarks_lps, fossa, sheath_angle_deg=sheath_angle_deg)
     cava = np.asarray(landmarks_lps["inferior_vena_cava"], dtype=np.float64).reshape(-1, 3)
     ring = plane_covariance(annulus, point_sd_mm=landmark_sd_mm)
-    structure = structure_of(procedure, annulus, landmarks_lps)
+    goal = device_point_of(procedure, annulus, landmarks_lps, landmark_sd_mm=landmark_sd_mm)
     return Approach(
         fossa=fossa, annulus=annulus, chambers=chambers, landmarks_lps=landmarks_lps, procedure=procedure,
         sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm, cava_axis_lps=cava[0] - cava[1],
-        crossing_lps=crossing, structure_lps=structure, plane_covariance=ring,
-        covariance=_covariance(fossa, landmarks_lps, procedure, ring, landmark_sd_mm=landmark_sd_mm),
-        wall=None if structure is None else _wall(annulus, chambers), candidates_lps=candidates,
+        crossing_lps=crossing, goal=goal, plane_covariance=ring,
+        covariance=_covariance(fossa, goal, ring, landmark_sd_mm=landmark_sd_mm),
+        wall=None if goal is None else _wall(annulus, chambers), candidates_lps=candidates,
     )
 
 
@@ -139,18 +149,15 @@ def _wall(annulus: Annulus, chambers: Chambers) -> AtrialWall | None:
     return None if left is None else AtrialWall.of(annulus, left, chambers.beyond_ct)
 
 
-def _covariance(
-    fossa: Fossa, landmarks_lps: Mapping[str, ArrayLike], procedure: Procedure, ring: Array, *, landmark_sd_mm: float
-) -> Array:
+def _covariance(fossa: Fossa, goal: DevicePoint | None, ring: Array, *, landmark_sd_mm: float) -> Array:
     n = fossa.normal_lps
     normal_sd = np.radians(fossa.normal_sd_deg or 0.0)
-    marks = 1.0
-    if procedure.target_structure in landmarks_lps:
-        marks = np.asarray(landmarks_lps[procedure.target_structure]).size / 3
     covariance = block_diagonal([
         2 * landmark_sd_mm**2 * np.eye(3), normal_sd**2 * (np.eye(3) - np.outer(n, n)), ring[3:, 3:],
-        fossa.surface_sd_mm**2 * np.outer(n, n), landmark_sd_mm**2 / marks * np.eye(3),
+        fossa.surface_sd_mm**2 * np.outer(n, n), np.zeros((6, 6)),
     ])
-    if procedure.target_structure == "mitral_annulus":
-        covariance[12:, 12:], covariance[12:, 6:9], covariance[6:9, 12:] = ring[:3, :3], ring[:3, 3:], ring[3:, :3]
+    if goal is not None:
+        covariance[12:, 12:] = goal.by_plane @ ring @ goal.by_plane.T + goal.own_covariance
+        covariance[12:, 6:9] = goal.by_plane @ ring[:, 3:]
+        covariance[6:9, 12:] = covariance[12:, 6:9].T
     return covariance

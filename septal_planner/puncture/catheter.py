@@ -18,6 +18,7 @@ from septal_planner.geometry.propagation import propagated_sd_at_once
 from septal_planner.geometry.shapes import DistanceField
 from septal_planner.puncture.arcs import angles_deg, arcs_between
 from septal_planner.puncture.clearance import Room
+from septal_planner.puncture.device_point import DevicePoint
 from septal_planner.puncture.procedures import Procedure
 
 Array = NDArray[np.float64]
@@ -157,7 +158,8 @@ def angle_deg(a: ArrayLike, b: ArrayLike) -> float:
 class Reach:
     """Whether one arc from the septum gets to the target structure, and how. None where not assessed, the
     reason in `not_assessed`; `bend_radius_mm` is None also where the way is straight. `turn_angle_deg`:
-    crossing direction to the axis into the valve. `axis_tilt_deg`: last segment to the axis into the valve.
+    crossing direction to the axis into the mitral valve. `axis_tilt_deg`: last segment to the axis of the target
+    (`DevicePoint.axis_lps`), into the valve where that is meant.
     """
 
     crossing_direction: NDArray[np.float64]
@@ -187,14 +189,14 @@ def reach(
     annulus: Annulus,
     procedure: Procedure,
     *,
-    structure_lps: ArrayLike | None,
+    goal: DevicePoint | None,
     left_atrium: DistanceField | None,
     sheath_angle_deg: float = SHEATH_ANGLE_DEG,
     room: Room | None = None,
     outline_sd_mm: float | None = None,
 ) -> Reach:
-    """One arc from the puncture (3,) along the crossing direction (3,) to `structure_lps` (3,), or why there
-    is none.
+    """One arc from the puncture (3,) along the crossing direction (3,) to the device point, or why there is none.
+    What stood in for points not marked is among `not_assessed`.
 
     Clearance: least distance of the arc, from 3 mm after the septum to the annular plane, to the left atrial
     wall, leaving out the wall within 10 mm of the puncture and the valve's opening; null without a left
@@ -211,11 +213,11 @@ def reach(
             f"{procedure.entry_angle.high:.0f} asked for."
         )
     arc, why = None, ""
-    if structure_lps is None:
+    if goal is None:
         why = _no_structure(procedure)
     else:
         try:
-            arc = single_arc(target, crossing, structure_lps)
+            arc = single_arc(target, crossing, goal.point_lps)
         except ValueError:
             why = "No single arc leads from the puncture to the target, which lies straight behind it."
             limits.append(why)
@@ -225,8 +227,8 @@ def reach(
         clearance_sd_mm=None, path_lps=None, reachable=None, limits=tuple(limits),
         not_assessed=(why,) if why else (),
     )
-    if arc is None:
-        return found if structure_lps is None else replace(found, reachable=False)
+    if arc is None or goal is None:
+        return found if goal is None else replace(found, reachable=False)
 
     radius = arc.radius_mm if np.isfinite(arc.radius_mm) else None
     if radius is not None and procedure.bend_radius.low is not None and radius < procedure.bend_radius.low:
@@ -237,11 +239,14 @@ def reach(
     if arc.turn_deg > 180:
         limits.append(f"The arc would have to turn by {arc.turn_deg:.0f} degrees, more than half a circle.")
     tilt = None
-    if procedure.axis_tilt is not None:
-        tilt = angle_deg(arc.end_direction_lps, into_valve)
+    stood_in = goal.notes
+    if procedure.axis_tilt is not None and goal.axis_lps is None:
+        stood_in = (*stood_in, goal.no_axis)
+    elif procedure.axis_tilt is not None and goal.axis_lps is not None:
+        tilt = angle_deg(arc.end_direction_lps, goal.axis_lps)
         if procedure.axis_tilt.high is not None and tilt > procedure.axis_tilt.high:
             limits.append(
-                f"One arc ends {tilt:.0f} degrees off the axis of the valve, more than the "
+                f"One arc ends {tilt:.0f} degrees off the axis of {goal.spoken}, more than the "
                 f"{procedure.axis_tilt.high:g} asked for, so that a second bend is needed."
             )
     clearance: float | None = None
@@ -270,7 +275,7 @@ def reach(
     return replace(
         found, arc_turn_deg=arc.turn_deg, bend_radius_mm=radius, axis_tilt_deg=tilt, clearance_mm=clearance,
         clearance_sd_mm=sd, path_lps=arc.path_lps, reachable=not limits, limits=tuple(limits),
-        not_assessed=not_assessed,
+        not_assessed=(*not_assessed, *stood_in),
     )
 
 
@@ -284,28 +289,29 @@ def _no_structure(procedure: Procedure) -> str:
 
 def with_doubt(
     found: Reach, target_lps: ArrayLike, cava_axis_lps: ArrayLike, septal_normal_lps: ArrayLike, annulus: Annulus,
-    structure_lps: ArrayLike | None, covariance: Array, *, room: Room | None,
+    goal: DevicePoint | None, covariance: Array, *, room: Room | None,
 ) -> Reach:
     """`found` with the standard uncertainty of each angle, the radius and the clearance.
 
-    `covariance` (15, 15) is of caval axis, septal normal, annular normal, target and structure, in that order
-    (millimetres; the normals without unit). Without a structure its three rows count for nothing.
+    `covariance` (18, 18) is of caval axis, septal normal, annular normal, target, device point and its axis, in that
+    order (millimetres; normals and axis without unit). Without a goal its six rows count for nothing.
     """
-    goal = np.asarray(target_lps if structure_lps is None else structure_lps, dtype=np.float64)
+    point = np.asarray(target_lps if goal is None else goal.point_lps, dtype=np.float64)
+    axis = -annulus.normal_lps if goal is None or goal.axis_lps is None else goal.axis_lps
     start = np.concatenate([
         np.asarray(v, dtype=np.float64)
-        for v in (cava_axis_lps, septal_normal_lps, annulus.normal_lps, target_lps, goal)
+        for v in (cava_axis_lps, septal_normal_lps, annulus.normal_lps, target_lps, point, axis)
     ])
 
     def values(x: Array) -> Array:
-        cava, normal, valve, target, end = np.moveaxis(x.reshape(len(x), 5, 3), 1, 0)
+        cava, normal, valve, target, end, along = np.moveaxis(x.reshape(len(x), 6, 3), 1, 0)
         crossing = crossing_directions(cava, normal, sheath_angle_deg=found.sheath_angle_deg)
         out = np.full((len(x), 6), np.nan)
         out[:, 0], out[:, 1] = angles_deg(crossing, normal), angles_deg(crossing, -valve)
         if found.arc_turn_deg is not None:
             ways = arcs_between(target, crossing, end)
             out[:, 2], out[:, 3] = ways.turn_deg, np.minimum(ways.radius_mm, 1e6)
-            out[:, 4] = angles_deg(ways.end_direction_lps, -valve)
+            out[:, 4] = angles_deg(ways.end_direction_lps, along)
             if room is not None and found.clearance_mm is not None:
                 out[:, 5] = room.clearances_mm(*ways.sampled())
         return out

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,10 +32,10 @@ class CatheterWay:
     """A catheter, what it is to reach and what counts as reached. LPS, mm.
 
     `direction_lps`: of the crossing; `goal_lps`: the device point; `axis_lps`: along which the tip should end there,
-    the valve's but for the appendage. `on_axis`: whether the procedure asks for that. `room` None: the left atrium was
-    not found, and no clearance is assessed; `wall` tells where the CT cuts the atrium. `half_width_mm`: what clearances
-    of the body and of its centre line differ by: half the outer diameter, less for a body wider than the procedure's
-    range for a line expects, so that this range is kept just where the body keeps `limits`.
+    the approach's own, or that of one arc where it is not assessed. `on_axis`: whether tilt counts. `room` None: the
+    left atrium was not found, and no clearance is assessed; `wall` tells where the CT cuts the atrium. `half_width_mm`:
+    what clearances of the body and of its centre line differ by: half the outer diameter, less for a body wider than
+    the procedure's range for a line expects, so that this range is kept just where the body keeps `limits`.
     """
 
     catheter: SteerableCatheter
@@ -97,7 +97,7 @@ class CatheterWay:
 def catheter_way(approach: Approach, catheter: SteerableCatheter) -> CatheterWay | None:
     """The way of one catheter on one approach; None where the procedure has no single target or its landmark is
     missing."""
-    if approach.structure_lps is None:
+    if approach.goal is None:
         return None
     chambers, procedure = approach.chambers, approach.procedure
     left, room = chambers.distance.get("left_atrium"), None
@@ -106,18 +106,19 @@ def catheter_way(approach: Approach, catheter: SteerableCatheter) -> CatheterWay
             left, approach.annulus, aorta=chambers.distance.get("aorta"),
             appendage_lps=approach.landmarks_lps.get("left_atrial_appendage"),
         )
+    goal, axis = approach.goal, approach.goal.axis_lps
+    if axis is None:  # as one arc from the middle of the membrane comes in
+        arc = arcs_between(approach.fossa.center_lps, approach.crossing_lps, goal.point_lps)
+        axis = -approach.annulus.normal_lps if np.isnan(arc.length_mm[0]) else arc.end_direction_lps[0]
+        procedure = replace(procedure, axis_tilt=None)
     limits = limits_of(procedure, catheter)
     half = catheter.outer_diameter_mm.value / 2
     if procedure.clearance is not None and procedure.clearance.low is not None:
         half = min(half, procedure.clearance.low - limits.clearance_mm)
-    axis, on_axis = -approach.annulus.normal_lps, procedure.axis_tilt is not None
-    if procedure.target_structure == "left_atrial_appendage":
-        # of which one point is known: as one arc from the middle of the membrane comes in
-        arc = arcs_between(approach.fossa.center_lps, approach.crossing_lps, approach.structure_lps)
-        axis, on_axis = (axis if np.isnan(arc.length_mm[0]) else arc.end_direction_lps[0]), False
     return CatheterWay(
-        catheter=catheter, limits=limits, room=room, wall=approach.wall, goal_lps=approach.structure_lps,
-        direction_lps=unit_vector(approach.crossing_lps), axis_lps=axis, on_axis=on_axis, half_width_mm=half,
+        catheter=catheter, limits=limits, room=room, wall=approach.wall, goal_lps=goal.point_lps,
+        direction_lps=unit_vector(approach.crossing_lps), axis_lps=axis, on_axis=procedure.axis_tilt is not None,
+        half_width_mm=half,
     )
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from septal_planner.geometry.frames import unit_vector
 from septal_planner.puncture.approach import Approach
 from septal_planner.puncture.arcs import angles_deg, arcs_between
 from septal_planner.puncture.doubt_response import Response, respond
@@ -202,7 +203,9 @@ def values_of_draws(approach: Approach, response: Response, points_lps: Array, d
         end = approach.structure_lps + draws.structure_lps
         arcs = arcs_between(flat, np.tile(crossing, (shape[0], 1)), np.tile(end, (shape[0], 1)))
         values["arc_turn"], values["bend_radius"] = arcs.turn_deg.reshape(shape), arcs.radius_mm.reshape(shape)
-        values["axis_tilt"] = angles_deg(arcs.end_direction_lps.reshape(*shape, 3), -valve)
+        if approach.axis_lps is not None:
+            asked = unit_vector(approach.axis_lps + draws.axis)
+            values["axis_tilt"] = angles_deg(arcs.end_direction_lps.reshape(*shape, 3), asked)
         if response.room is not None and response.room_slopes is not None:
             change = np.concatenate([off, turned, draws.structure_lps], axis=1)
             along = np.einsum("knm,mk->nm", response.room_slopes.at(u, v), change)

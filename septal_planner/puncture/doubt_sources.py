@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.geometry.planes import plane_axes
+from septal_planner.geometry.propagation import lower_root
 from septal_planner.puncture.approach import OUTLINE_SHARE, Approach, outline_sd_mm
 
 Array = NDArray[np.float64]
@@ -60,7 +61,8 @@ class Draws:
     valve_normal: NDArray[np.float64]     # (n, 3)
     cava_axis_lps: NDArray[np.float64]    # (n, 3) of lower to nearer point
     fossa_normal: NDArray[np.float64]     # (n, 3)
-    structure_lps: NDArray[np.float64]    # (n, 3) of the marked target; the annulus' center where that is meant
+    structure_lps: NDArray[np.float64]    # (n, 3) of the device point
+    axis: NDArray[np.float64]             # (n, 3) of the direction its axis has
     coaptation_lps: NDArray[np.float64]   # (n, 3)
     sinus_lps: NDArray[np.float64]        # (n, 3)
     rim_mm: NDArray[np.float64]           # (n,) of the nearest place of the rim
@@ -90,9 +92,10 @@ def draw(
     marks = on["landmarks"] * of["landmarks"].normal(size=(n, 18))
     spread, axes = np.linalg.eigh(approach.plane_covariance)
     plane = marks[:, :6] * np.sqrt(np.maximum(spread, 0.0)) @ axes.T
-    structure = mm / np.sqrt(_count(approach, approach.procedure.target_structure)) * marks[:, 9:12]
-    if approach.procedure.target_structure == "mitral_annulus":
-        structure = plane[:, :3]
+    device = np.zeros((n, 6))
+    if approach.goal is not None:
+        own = np.concatenate([marks[:, 9:12], on["landmarks"] * of["landmarks"].normal(size=(n, 3))], axis=1)
+        device = plane @ approach.goal.by_plane.T + own @ lower_root(approach.goal.own_covariance).T
 
     image = on["image"] * of["image"].normal(size=(n, 11))
     tip = np.radians(fossa.normal_sd_deg or 0.0) * image[:, 1:3]
@@ -114,7 +117,8 @@ def draw(
         on_septum_mm=on_septum, shift_lps=on["phase"] * beat @ frame + on["respiration"] * breath,
         surface_mm=fossa.surface_sd_mm * image[:, 0], center_lps=plane[:, :3], valve_normal=plane[:, 3:],
         cava_axis_lps=np.sqrt(2.0) * mm * marks[:, 6:9],
-        fossa_normal=tip @ np.stack(plane_axes(fossa.normal_lps)), structure_lps=structure,
+        fossa_normal=tip @ np.stack(plane_axes(fossa.normal_lps)), structure_lps=device[:, :3],
+        axis=device[:, 3:],
         coaptation_lps=mm / np.sqrt(_count(approach, "leaflet_coaptation")) * marks[:, 12:15],
         sinus_lps=mm * marks[:, 15:18], rim_mm=rim_sd * OUTLINE_SHARE * image[:, 3], ends_mm=rim_sd * image[:, 4:8],
         thickness_mm=(thickness_sd or 0.0) * image[:, 8], aorta_mm=outline["aorta"] * image[:, 9],

@@ -1,4 +1,4 @@
-"""Which way the sheath crosses, what it has to get to, and how far the way ahead is free."""
+"""Which way the sheath crosses, and how far the way ahead is free."""
 
 from __future__ import annotations
 
@@ -7,13 +7,11 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from septal_planner.anatomy.annulus import Annulus
 from septal_planner.anatomy.fossa import Fossa
 from septal_planner.errors import AnatomyNotFound
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.geometry.shapes import DistanceField
 from septal_planner.puncture import catheter
-from septal_planner.puncture.procedures import Procedure
 
 Array = NDArray[np.float64]
 
@@ -30,20 +28,6 @@ def crossing_of(landmarks_lps: Mapping[str, ArrayLike], fossa: Fossa, *, sheath_
             f"found {len(cava)}; mark one near the atrial junction, then one lower."
         )
     return catheter.crossing_direction(cava[0] - cava[1], fossa.normal_lps, sheath_angle_deg=sheath_angle_deg)
-
-
-def structure_of(
-    procedure: Procedure, annulus: Annulus, landmarks_lps: Mapping[str, ArrayLike]
-) -> NDArray[np.float64] | None:
-    """The point (3,) the catheter has to get to, or None where the procedure has none or its landmark is
-    missing.
-    """
-    if procedure.target_structure == "mitral_annulus":
-        return annulus.center_lps
-    if procedure.target_structure == "none" or procedure.target_structure not in landmarks_lps:
-        return None
-    marked = np.asarray(landmarks_lps[procedure.target_structure], dtype=np.float64).reshape(-1, 3)
-    return np.asarray(marked.mean(axis=0))
 
 
 def posterior_path_mm(

@@ -15,7 +15,7 @@ from septal_planner.errors import InputRefused
 from septal_planner.puncture.catheters import load_catheters
 
 FLAGS = ("seen", "memory", "practice value, edit locally")
-TARGET_STRUCTURES = ("mitral_annulus", "left_atrial_appendage", "leak", "none")
+TARGET_STRUCTURES = ("mitral_annulus", "coaptation", "left_atrial_appendage", "leak", "none")
 
 
 class UnknownProcedure(ValueError):
@@ -51,7 +51,8 @@ class Asked:
 @dataclass(frozen=True)
 class Procedure:
     """`height` is None where the procedure has no height norm. `needs` names the landmarks without which its
-    target cannot be reached for.
+    target cannot be reached for. `coaptation_share`: where along the coaptation line, 0 at the medial and 1 at the
+    lateral commissure, for the target structure "coaptation" alone.
     """
 
     name: str
@@ -68,7 +69,7 @@ class Procedure:
     wall_thickness: Asked             # mm
     entry_angle: Asked                # deg
     bend_radius: Asked                # mm
-    axis_tilt: Asked | None           # deg; None where the target is not on the valve's axis
+    axis_tilt: Asked | None           # deg, against the axis of the target; None where there is no one target
     # asked over the whole membrane; None where nothing is asked
     clearance: Asked | None = None                    # mm, of the arc's own line to the wall
     arc_turn: Asked | None = None                     # deg
@@ -76,12 +77,17 @@ class Procedure:
     distance_to_coronary_sinus: Asked | None = None   # mm, to its marked ostium
     tip_offset: Asked | None = None                   # mm, of a catheter's tip from the device point
     catheter: str | None = None                       # name of the steerable catheter reckoned with unless told
+    coaptation_share: float | None = None             # of the way along the coaptation line
 
     def __post_init__(self) -> None:
         if self.target_structure not in TARGET_STRUCTURES:
             raise ValueError(
                 f"the target structure {self.target_structure!r} is not one of {', '.join(TARGET_STRUCTURES)}"
             )
+        if (self.target_structure == "coaptation") != (self.coaptation_share is not None):
+            raise ValueError("coaptation_share goes with the target structure 'coaptation', and only with it")
+        if self.coaptation_share is not None and not 0 <= self.coaptation_share <= 1:
+            raise ValueError(f"coaptation_share must lie between 0 and 1, found {self.coaptation_share:g}")
 
     @property
     def height_band_mm(self) -> tuple[float, float] | None:
@@ -155,6 +161,7 @@ def _procedure_from(name: str, table: Mapping[str, Any], catheters: Collection[s
         target_structure=str(table["target_structure"]),
         needs=tuple(table["needs"]),
         catheter=None if table.get("catheter") is None else str(table["catheter"]),
+        coaptation_share=None if "coaptation_share" not in table else float(table["coaptation_share"]),
         **asked,  # type: ignore[arg-type]
     )
 

@@ -58,7 +58,7 @@ QUANTITIES = (
     Quantity("turn_angle", "deg", "the turn from the crossing into the valve", None),
     Quantity("arc_turn", "deg", "the turn of the arc", "arc_turn"),
     Quantity("bend_radius", "mm", "the radius of the bend", "bend_radius"),
-    Quantity("axis_tilt", "deg", "the tilt against the axis of the valve", "axis_tilt"),
+    Quantity("axis_tilt", "deg", "the tilt against the axis of the target", "axis_tilt"),
     Quantity("clearance", "mm", "the room of the arc to the wall", "clearance"),
     Quantity("tip_offset", "mm", "the distance at which the tip ends from the device point", "tip_offset"),
 )  # fmt: skip
@@ -151,7 +151,8 @@ def measure_points(
     given = {} if reach is None else dict(reach(p))
     if "tip_offset" not in given:
         why["tip_offset"] = "No certain catheter was reckoned with."
-    if approach.structure_lps is None:
+    goal = approach.goal
+    if goal is None:
         reason = (
             f"The landmark {procedure.needs[0]} is missing."
             if procedure.needs
@@ -159,11 +160,14 @@ def measure_points(
         )
         why.update(dict.fromkeys((n for n in REACH_NAMES if n not in given), reason))
     else:
-        arcs = arcs_between(p, crossing, approach.structure_lps)
+        arcs = arcs_between(p, crossing, goal.point_lps)
         values["arc_turn"], values["bend_radius"] = arcs.turn_deg, arcs.radius_mm
-        values["axis_tilt"] = angles_deg(arcs.end_direction_lps, -annulus.normal_lps)
+        if goal.axis_lps is not None:
+            values["axis_tilt"] = angles_deg(arcs.end_direction_lps, goal.axis_lps)
+        else:
+            why["axis_tilt"] = goal.no_axis
         if "clearance" not in given and approach.wall is not None:
-            values["clearance"] = arc_clearance_mm(approach, p, crossing, approach.structure_lps)
+            values["clearance"] = arc_clearance_mm(approach, p, crossing, goal.point_lps)
         elif "clearance" not in given:
             why["clearance"] = _not_found(approach, "left_atrium")
     values.update(given)

@@ -145,6 +145,8 @@ def evaluate_on(
     ]
     if procedure.axis_tilt is not None:
         lines.append(("axis_tilt", reach.axis_tilt_deg, reach.axis_tilt_sd_deg, "deg", procedure.axis_tilt))
+        if reach.arc_turn_deg is not None and approach.goal is not None and approach.goal.no_axis:
+            why["axis_tilt"] = approach.goal.no_axis
     checks = [check(*line, why.get(line[0], no_arc)) for line in lines]
     if procedure.height is None:
         checks.insert(0, Check("height_above_mitral_annulus", None, "mm", None, None, "not assessed",
@@ -249,12 +251,12 @@ def _reach(approach: Approach, p: Array) -> catheter.Reach:
     room = None if approach.wall is None else Room(approach.wall, p)
     found = catheter.reach(
         p, approach.crossing_lps, approach.fossa.normal_lps, approach.annulus, approach.procedure,
-        structure_lps=approach.structure_lps, left_atrium=approach.chambers.distance.get("left_atrium"),
+        goal=approach.goal, left_atrium=approach.chambers.distance.get("left_atrium"),
         sheath_angle_deg=approach.sheath_angle_deg, room=room,
         outline_sd_mm=approach.chambers.outline_sd_mm.get("left_atrium"),
     )
     return catheter.with_doubt(
-        found, p, approach.cava_axis_lps, approach.fossa.normal_lps, approach.annulus, approach.structure_lps,
+        found, p, approach.cava_axis_lps, approach.fossa.normal_lps, approach.annulus, approach.goal,
         approach.covariance, room=room,
     )
 

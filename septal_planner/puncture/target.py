@@ -17,7 +17,7 @@ from septal_planner.geometry.frames import unit_vector
 from septal_planner.puncture import catheter
 from septal_planner.puncture.approach import LANDMARK_SD_MM, Approach, prepare_approach
 from septal_planner.puncture.checks import margin
-from septal_planner.puncture.paths import crossing_of, posterior_path_mm, structure_of
+from septal_planner.puncture.paths import crossing_of, posterior_path_mm
 from septal_planner.puncture.place import fossa_fractions, membrane_points, room_to_rim_mm, zone
 from septal_planner.puncture.procedures import Asked, Procedure
 from septal_planner.puncture.site import COVERAGE_FACTOR, PunctureSite, band_words, evaluate_on, evaluate_site
@@ -25,7 +25,7 @@ from septal_planner.puncture.site import COVERAGE_FACTOR, PunctureSite, band_wor
 __all__ = [
     "COVERAGE_FACTOR", "LANDMARK_SD_MM", "Approach", "PunctureSite", "choose_on", "choose_target", "crossing_of",
     "evaluate_on", "evaluate_site", "fossa_fractions", "membrane_points", "posterior_path_mm", "prepare_approach",
-    "snap_on", "snap_user_target", "structure_of", "zone",
+    "snap_on", "snap_user_target", "zone",
 ]
 
 Array = NDArray[np.float64]
@@ -143,7 +143,7 @@ def choose_on(approach: Approach) -> PunctureSite:
     thickness = fossa.patch.sample(fossa.thickness_mm, *np.moveaxis(fossa.patch.uvw(points)[:, :2], -1, 0))
     margins.append(np.where(np.isfinite(thickness), margin(procedure.wall_thickness, thickness), 0.0))
     if approach.structure_lps is not None:
-        margins += _arc_margins(points, crossing, approach.structure_lps, annulus, procedure)
+        margins += _arc_margins(points, crossing, approach.structure_lps, approach.axis_lps, procedure)
     # what no site can give does not choose between sites
     attainable = [m for m in margins if float(m[pool].max()) >= 0.0] or margins
     score = np.min([np.minimum(m, 1.0) for m in attainable], axis=0)
@@ -162,7 +162,7 @@ def choose_on(approach: Approach) -> PunctureSite:
 
 
 def _arc_margins(
-    points: Array, crossing: Array, structure: Array, annulus: Annulus, procedure: Procedure
+    points: Array, crossing: Array, structure: Array, axis: Array | None, procedure: Procedure
 ) -> list[Array]:
     """Margins of bend radius and axis tilt of the arcs from many points, in closed form (see
     catheter.single_arc).
@@ -172,9 +172,9 @@ def _arc_margins(
     along = unit_vector(chord) @ crossing
     across = np.sqrt(np.maximum(1 - along**2, 1e-18))
     margins = [np.minimum(margin(procedure.bend_radius, length / (2 * across)), 1.0)]
-    if procedure.axis_tilt is not None:
+    if procedure.axis_tilt is not None and axis is not None:
         end = 2 * along[:, None] * unit_vector(chord) - crossing
-        tilt = np.degrees(np.arccos(np.clip(end @ -annulus.normal_lps, -1, 1)))
+        tilt = np.degrees(np.arccos(np.clip(end @ axis, -1, 1)))
         margins.append(margin(procedure.axis_tilt, tilt))
     return margins
 

@@ -21,10 +21,13 @@ NAMES = {
     "left_atrium": "Left atrium", "right_atrium": "Right atrium", "aorta": "Aorta", "left_ventricle": "Left ventricle",
     "right_ventricle": "Right ventricle", "left_atrial_appendage": "Appendage", "coronary_sinus": "Coronary sinus",
     "leaflet_coaptation": "Coaptation", "leak": "Leak", "spine": "Spine", "aortic_annulus": "Aortic annulus",
-    "old_ring": "Old ring",
+    "old_ring": "Old ring", "commissure_medial": "Medial commissure", "commissure_lateral": "Lateral commissure",
 }  # fmt: skip
 RINGS = ("mitral_annulus", "tricuspid_annulus", "aortic_annulus", "old_ring")
-POINTS = ("superior_vena_cava", "left_atrial_appendage", "coronary_sinus", "leaflet_coaptation", "leak", "spine")
+POINTS = (
+    "superior_vena_cava", "left_atrial_appendage", "coronary_sinus", "leaflet_coaptation", "commissure_medial",
+    "commissure_lateral", "leak", "spine",
+)  # fmt: skip
 CHAMBERS = ("left_atrium", "right_atrium", "aorta", "left_ventricle", "right_ventricle")
 SCALE_MM = 20.0
 SILHOUETTE_MM = 3.0  # of a chamber along the ray, at its outline

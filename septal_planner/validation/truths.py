@@ -6,6 +6,8 @@ same formula: here the formula is no question, only how far the doubt of its inp
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import septal_phantoms
 from numpy.typing import NDArray
@@ -17,6 +19,7 @@ from septal_planner.errors import AnatomyNotFound
 from septal_planner.geometry.shapes import DistanceField
 from septal_planner.pipeline import PlannedCase
 from septal_planner.puncture import catheter
+from septal_planner.puncture.device_point import valve_middle
 from septal_planner.validation.results import Told
 
 Array = NDArray[np.float64]
@@ -183,8 +186,8 @@ def _arc(case: PlannedCase, truth: septal_phantoms.Truth, exact: dict[str, Array
     affine[:3, 3] = x[0], y[0], z[0]
     left = DistanceField(values.astype(np.float32), affine)
     true = catheter.reach(
-        p, crossing, truth.fossa.normal, ring, case.procedure, structure_lps=truth.mitral.center, left_atrium=left,
-        sheath_angle_deg=found.sheath_angle_deg,
+        p, crossing, truth.fossa.normal, ring, case.procedure, left_atrium=left,
+        goal=replace(valve_middle(ring), point_lps=truth.mitral.center), sheath_angle_deg=found.sheath_angle_deg,
     )
     values_of = {
         "entry angle": true.entry_angle_deg,

@@ -351,3 +351,27 @@ def test_other_rings_that_cannot_be(changed, words):
 def test_two_points_are_no_ring(tmp_path):
     path = written(tmp_path, landmarks={**POINTS, "old_ring": RING[:2]})
     says(refusal(read_landmarks, path), "old_ring has 2 points")
+
+
+def test_a_leak_is_marked_from_the_atrium_through():
+    ring = np.array(RING)
+    mouth, through = ring[0] + [0, 0, 1.0], ring[0] + [2.0, 0, -9.0]  # the atrium lies above its ring
+    for marked in ([mouth, through], [through, mouth]):
+        checked = check_landmarks(landmarks(leak=marked), CT)
+        np.testing.assert_array_equal(checked.points_lps["leak"], [mouth, through])
+    says(checked.notes[0], "leak", "have been exchanged")
+    three = check_landmarks(landmarks(leak=[through, mouth, through + 3]), CT)  # a slit: left as it is
+    np.testing.assert_array_equal(three.points_lps["leak"][0], through)
+
+
+def test_commissures_lie_on_the_ring_the_medial_one_at_the_right():
+    ring, right = np.array(RING), np.array(POINTS["right_atrium"][0])
+    order = np.argsort(np.linalg.norm(ring - right, axis=1))
+    near, far = ring[order[0]], ring[order[-1]]
+    check_landmarks(landmarks(commissure_medial=[near], commissure_lateral=[far]), CT)
+    says(
+        refusal(check_landmarks, landmarks(commissure_medial=[far], commissure_lateral=[near]), CT),
+        "commissure_medial and commissure_lateral appear swapped",
+    )
+    says(refusal(check_landmarks, landmarks(commissure_lateral=[ring.mean(axis=0)]), CT), "commissure_lateral lies",
+         "hinge line")

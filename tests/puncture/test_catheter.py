@@ -1,6 +1,7 @@
 """Arcs against the published closed form, numerical integration and plane trigonometry."""
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from scipy.integrate import solve_ivp
 
 from septal_planner.errors import AnatomyNotFound
 from septal_planner.puncture import catheter
+from septal_planner.puncture.device_point import valve_middle
 from septal_planner.puncture.procedures import procedure
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -139,7 +141,7 @@ def _reach(scene, name="edge-to-edge-functional", **more):
     fossa, annulus, chambers, marks = scene.common()
     cava = marks["inferior_vena_cava"]
     crossing = catheter.crossing_direction(cava[0] - cava[1], fossa.normal_lps)
-    given = {"structure_lps": annulus.center_lps, "left_atrium": chambers.distance["left_atrium"], **more}
+    given = {"goal": valve_middle(annulus), "left_atrium": chambers.distance["left_atrium"], **more}
     return catheter.reach(fossa.center_lps, crossing, fossa.normal_lps, annulus, procedure(name), **given)
 
 
@@ -172,19 +174,20 @@ def test_clearance_to_a_spherical_wall(high_septum):
 
 
 def test_what_cannot_be_assessed_says_why(high_septum):
-    r = _reach(high_septum, structure_lps=None, name="appendage-closure")
+    r = _reach(high_septum, goal=None, name="appendage-closure")
     assert r.reachable is None
     assert r.bend_radius_mm is None
     assert "landmark left_atrial_appendage is missing" in r.not_assessed[0]
     r = _reach(high_septum, left_atrium=None)
     assert r.clearance_mm is None
     assert "left atrium was not found" in r.not_assessed[0]
-    r = _reach(high_septum, structure_lps=None, name="left-atrial-access")
+    r = _reach(high_septum, goal=None, name="left-atrial-access")
     assert "no single one" in r.not_assessed[0]
 
 
 def test_a_bend_too_tight_is_said_in_a_sentence(low_septum):
-    r = _reach(low_septum, structure_lps=low_septum.fossa.center_lps + np.array([10.0, 0, -12]))
+    near = low_septum.fossa.center_lps + np.array([10.0, 0, -12])
+    r = _reach(low_septum, goal=replace(valve_middle(low_septum.annulus), point_lps=near))
     assert r.reachable is False
     assert any("tighter than" in s for s in r.limits)
     assert any("off the axis" in s for s in r.limits)
