@@ -250,8 +250,7 @@ def build_parser() -> argparse.ArgumentParser:
         "--landmark-sd",
         metavar="MM",
         type=_positive,
-        default=LANDMARK_SD_MM,
-        help="doubt of each landmark coordinate, one standard deviation (default: 1)",
+        help="doubt of each landmark coordinate, one standard deviation (default: as the plan was made)",
     )
     _add_paper(views)
 

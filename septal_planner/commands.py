@@ -28,11 +28,20 @@ from septal_planner.other_phase import add_other_phase, check_other_landmarks, c
 from septal_planner.output_folder import staged
 from septal_planner.pipeline import DEFAULT_PROCEDURE, PlannedCase, make_plan
 from septal_planner.plan import contrast_as_read, load_plan, plan_json_schema
-from septal_planner.proposed_views import check_suffix, chosen_frames, propose, views_summary, write_chart
+from septal_planner.proposed_views import (
+    check_suffix,
+    chosen_frames,
+    doubt_of_marks,
+    propose,
+    recommended,
+    views_summary,
+    write_chart,
+)
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.procedures import UnknownProcedure, procedure
 from septal_planner.puncture.target import LANDMARK_SD_MM
 from septal_planner.report.pdf import write_pdf, write_quality
+from septal_planner.report.picture import Picture
 from septal_planner.report.picture_files import load_pictures
 from septal_planner.simulated_xray import Wanted, find_ct, write_xray
 from septal_planner.summary import summary
@@ -229,7 +238,9 @@ def report(arguments: argparse.Namespace) -> int:
     saved = load_plan(arguments.plan)
     pictures = load_pictures(arguments.plan.parent / "pictures", saved)
     with staged(arguments.out) as folder:
-        write_pdf(saved, pictures, folder / "plan.pdf", paper=arguments.paper)
+        views = recommended(saved)
+        page = None if views is None else views[1]
+        write_pdf(saved, pictures, folder / "plan.pdf", paper=arguments.paper, views=page)
         write_quality(saved, pictures, folder / "quality.png")
     for why in dict.fromkeys(pictures.not_shown.values()):
         print(why)
@@ -279,9 +290,10 @@ def views(arguments: argparse.Namespace) -> int:
         check_suffix(arguments.out)
     room = load_room(arguments.room)
     saved = load_plan(arguments.plan)
-    planes, found = propose(saved, room, landmark_sd_mm=arguments.landmark_sd)
+    doubt = doubt_of_marks(saved) if arguments.landmark_sd is None else arguments.landmark_sd
+    planes, found = propose(saved, room, landmark_sd_mm=doubt)
     if arguments.out is not None:
-        frames = []
+        frames: tuple[Picture, ...] = ()
         if arguments.out.suffix.lower() == ".pdf":
             frames = chosen_frames(saved, arguments.plan, found, ct=arguments.ct, progress=Progress())
         write_chart(planes, room, found, arguments.out, frames=frames, paper=arguments.paper)

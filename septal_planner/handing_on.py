@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from septal_planner.pipeline import PlannedCase
 from septal_planner.plan import save_plan
+from septal_planner.proposed_views import frame_pictures, recommended
 from septal_planner.report.label_image import write_labels
 from septal_planner.report.pdf import write_pdf, write_quality
 from septal_planner.report.picture_files import save_pictures
@@ -42,7 +44,11 @@ def write_printout(case: PlannedCase, folder: Path, *, paper: str, identity: boo
     tells it."""
     pictures = render_pictures(case.volume, case.landmarks, case.chambers, case.fossa, case.mitral, case.site)
     pictures = with_quality_panel(pictures, case.volume, case.labels, case.chambers, case.site.target_lps)
+    views = recommended(case.plan)
+    if views is not None:
+        pictures = replace(pictures, shown=(*pictures.shown, *frame_pictures(case.plan, views[0], case.volume)))
     save_pictures(pictures, case.plan, folder / "pictures")
     write_quality(case.plan, pictures, folder / "quality.png")
     told = case.volume.identity if identity else None
-    write_pdf(case.plan, pictures, folder / "plan.pdf", paper=paper, identity=told)
+    page = None if views is None else views[1]
+    write_pdf(case.plan, pictures, folder / "plan.pdf", paper=paper, identity=told, views=page)

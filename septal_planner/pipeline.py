@@ -196,6 +196,7 @@ def plan_found(
         cautions=cautions,
         contrast=found.contrast,
         read_first=read_first,
+        landmark_sd_mm=landmark_sd_mm,
     )
     return PlannedCase(
         volume,

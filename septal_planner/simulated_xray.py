@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ FIELD_MM = 300.0
 SIZE_PX = 1024
 SUFFIXES = (".png", ".dcm")
 BLANK_GREY = 150
+PRINTED_LETTERS = 1.6
 NOTICE = "Simulated from the CT, not an exposure. Planning aid, not a medical device."
 
 
@@ -102,12 +103,18 @@ def write_xray(
     return said
 
 
-def picture_of(plan: Plan, body: Attenuation, wanted: Wanted) -> bytes:
-    """PNG of one view with the plan drawn over it, without the outlines of the chambers."""
+def printed_picture(plan: Plan, body: Attenuation, wanted: Wanted, *, step_mm: float) -> bytes:
+    """PNG of one view with the plan drawn over it, to be printed small: each pixel drawn as four, lines and letters
+    large, no outlines of the chambers; always by the plane sweep, so that the same plan gives the same bytes whether
+    numba is installed or not.
+    """
     frame = frame_of(plan, wanted)
-    seen = intensities(line_integrals(body, frame), wanted.response, pixel_mm=frame.pixel_mm)
-    marks = (*plan_marks(plan, frame), scale_bar(frame))
-    return draw_frame(grey_values(seen, wanted.response), marks, title=_lines(plan, frame)[0])
+    water_mm = line_integrals(body, frame, engine="simpleitk", step_mm=step_mm)
+    grey = grey_values(intensities(water_mm, wanted.response, pixel_mm=frame.pixel_mm), wanted.response)
+    fine = frame_of(plan, replace(wanted, size_px=2 * wanted.size_px, pixel_mm=frame.pixel_mm[1] / 2))
+    drawn = np.kron(grey, np.ones((2, 2), dtype=grey.dtype))
+    marks = (*plan_marks(plan, fine), scale_bar(fine))
+    return draw_frame(drawn, marks, title=_lines(plan, frame)[0], letters=PRINTED_LETTERS)
 
 
 def has_ct_beside(plan_path: Path) -> bool:

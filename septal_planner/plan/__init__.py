@@ -1,7 +1,7 @@
 """What is kept: the saved plan, its schema, and how it is built, written and read back."""
 
 from septal_planner.plan.build import build_plan, contrast_as_read, with_motion
-from septal_planner.plan.file import load_plan, plan_as_json, plan_json_schema, save_plan
+from septal_planner.plan.file import as_saved, load_plan, plan_as_json, plan_json_schema, save_plan
 from septal_planner.plan.schema import (
     SCHEMA_VERSION,
     CheckMade,
@@ -11,6 +11,6 @@ from septal_planner.plan.schema import (
 )
 
 __all__ = [
-    "SCHEMA_VERSION", "CheckMade", "MotionFound", "Plan", "ShiftFound", "build_plan", "contrast_as_read", "load_plan",
-    "plan_as_json", "plan_json_schema", "save_plan", "with_motion",
+    "SCHEMA_VERSION", "CheckMade", "MotionFound", "Plan", "ShiftFound", "as_saved", "build_plan", "contrast_as_read",
+    "load_plan", "plan_as_json", "plan_json_schema", "save_plan", "with_motion",
 ]

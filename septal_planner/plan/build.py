@@ -39,6 +39,7 @@ def build_plan(
     labels_file: str = "labels.nii.gz",
     contrast: ContrastOfScan | None = None,
     read_first: Iterable[str] | None = None,
+    landmark_sd_mm: float | None = None,
 ) -> Plan:
     """Everything found and chosen as the plan that is saved; only the CT's fingerprint is computed here."""
     from septal_planner.anatomy.chambers import LABELS
@@ -90,6 +91,7 @@ def build_plan(
                 "names": dict(LABELS),
             },
             "read_first": None if read_first is None else tuple(read_first),
+            "landmark_sd_mm": landmark_sd_mm,
         }
     )
 

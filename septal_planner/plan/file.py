@@ -28,6 +28,11 @@ def plan_as_json(plan: Plan) -> str:
     return re.sub(r"\[\n\s+([-+0-9.eE,\s]+?)\n\s+\]", lambda m: f"[{' '.join(m[1].split())}]", text) + "\n"
 
 
+def as_saved(plan: Plan) -> Plan:
+    """The plan as it comes back from its file, its numbers rounded: what is made of this is made alike later."""
+    return Plan.model_validate_json(plan_as_json(plan))
+
+
 def save_plan(plan: Plan, path: Path) -> None:
     """Write plan.json whole or not at all. Raises InputRefused where that is not possible."""
     write_whole(path, plan_as_json(plan).encode())

@@ -290,3 +290,4 @@ class Plan(Part):
     labels: Labels | None = None
     read_first: tuple[str, ...] | None = None  # those of the cautions that bear on what is done at the table
     motion: MotionFound | None = None  # where a second phase was given
+    landmark_sd_mm: NotNegative | None = None  # doubt of each landmark coordinate that was reckoned with

@@ -20,6 +20,8 @@ from septal_planner.output_folder import is_disk_full, write_whole
 from septal_planner.plan import Plan
 from septal_planner.report.picture import Picture, Pictures
 from septal_planner.report.quality import QUALITY_ORDER
+from septal_planner.report.views_page import CHART, ViewsPage
+from septal_planner.report.views_page import page_content as views_content
 from septal_planner.report.words import page_content
 
 HERE = Path(__file__).parent
@@ -29,6 +31,7 @@ PAPERS = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
 # bytes; it is printed nowhere.
 NO_DATE = datetime.date(2000, 1, 1)
 QUALITY_PPI = 200.0
+MOST_VIEWS = 14  # rows of the table of C-arm views, so that it keeps to its page
 
 
 def write_pdf(
@@ -39,13 +42,15 @@ def write_pdf(
     paper: str = "a4",
     identity: Mapping[str, str] | None = None,
     date: datetime.date | None = None,
+    views: ViewsPage | None = None,
 ) -> None:
     """Write the printable plan, whole or not at all; the same arguments give the same bytes.
 
-    `identity` (what to print of the patient, by its name) and `date` are left as lines to fill in where None. Raises
-    InputRefused where the file cannot be written, ValueError for a paper other than "a4" or "letter".
+    `identity` (what to print of the patient, by its name) and `date` are left as lines to fill in where None. `views`
+    gives the page of C-arm views, its simulated frames being among the pictures. Raises InputRefused where the file
+    cannot be written, ValueError for a paper other than "a4" or "letter".
     """
-    write_whole(path, pdf_bytes(plan, pictures, path.parent, paper=paper, identity=identity, date=date))
+    write_whole(path, pdf_bytes(plan, pictures, path.parent, paper=paper, identity=identity, date=date, views=views))
 
 
 def pdf_bytes(
@@ -56,17 +61,20 @@ def pdf_bytes(
     paper: str = "a4",
     identity: Mapping[str, str] | None = None,
     date: datetime.date | None = None,
+    views: ViewsPage | None = None,
 ) -> bytes:
     """The PDF as bytes; `scratch` is a folder in which files may stand meanwhile. Raises as `write_pdf`."""
     if paper not in PAPERS:
         raise ValueError(f"the paper {paper!r} is not one of {', '.join(PAPERS)}")
     content = page_content(plan, pictures, identity=identity, date=date)
     content |= {"paper": PAPERS[paper], "metadata_date": list((date or NO_DATE).timetuple()[:3])}
+    beside = {} if views is None else {CHART: views.chart_svg}
+    content["views_page"] = None if views is None else views_content(views, pictures.shown, most_rows=MOST_VIEWS)
     for row in content["identity"]:
         if _printable(row[1]) != row[1]:
             row[1] += " (? stands for what cannot be printed)"
     # PDF/A, ISO 19005-2, level A: tagged
-    return _set("plan.typ", content, pictures.shown, scratch, format="pdf", pdf_standards="a-2a")
+    return _set("plan.typ", content, pictures.shown, scratch, beside, format="pdf", pdf_standards="a-2a")
 
 
 def write_quality(plan: Plan, pictures: Pictures, path: Path) -> None:
@@ -78,20 +86,24 @@ def write_quality(plan: Plan, pictures: Pictures, path: Path) -> None:
 
 
 def _set(
-    template: str, content: dict[str, Any], shown: Sequence[Picture], scratch: Path, **how: Any
+    template: str, content: dict[str, Any], shown: Sequence[Picture], scratch: Path,
+    beside: Mapping[str, bytes] | None = None, **how: Any
 ) -> bytes:
-    """A page or pages of `content` set by a template, its pictures beside it in a folder that goes away."""
+    """A page or pages of `content` set by a template, its pictures and other files beside it in a folder that goes
+    away."""
     import typst
 
     content["drawn"] = {p.name: drawn(p) for p in shown}
     try:
         with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=scratch) as folder:
             root = Path(folder)
-            for name in {template, "figures.typ"}:
-                shutil.copyfile(HERE / name, root / name)
+            for file in sorted(HERE.glob("*.typ")):
+                shutil.copyfile(file, root / file.name)
             (root / "content.json").write_text(json.dumps(_printable(content), ensure_ascii=False), "utf-8")
             for p in shown:
                 (root / f"{p.name}.png").write_bytes(p.png)
+            for name, kept in (beside or {}).items():
+                (root / name).write_bytes(kept)
             return bytes(
                 typst.compile(
                     str(root / template), root=str(root), font_paths=[str(FONTS)], ignore_system_fonts=True, **how

@@ -17,11 +17,13 @@ from septal_planner.plan import Plan, plan_as_json
 from septal_planner.report.picture import Picture, Pictures
 from septal_planner.report.pictures import ORDER
 from septal_planner.report.quality import QUALITY_ORDER
+from septal_planner.report.views_page import VIEW_NAMES
 
 FOLDER = "pictures"
 INDEX = "pictures.json"
 EDGES = {"left", "right", "top", "bottom"}
 KNOWN = (*ORDER, *QUALITY_ORDER)
+ALLOWED = (*KNOWN, *VIEW_NAMES)
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,7 @@ def load_pictures(folder: Path, plan: Plan) -> Pictures:
     except (ValueError, KeyError, TypeError, RecursionError, ValidationError):
         return _none("Not shown: the pictures beside the saved plan cannot be read.")
     # a name becomes a file's name when the pages are set: none but our own
-    if any(e.picture.name not in KNOWN or set(e.picture.edges) != EDGES for e in index.pictures):
+    if any(e.picture.name not in ALLOWED or set(e.picture.edges) != EDGES for e in index.pictures):
         return _none("Not shown: the pictures beside the saved plan cannot be read.")
     if index.plan_sha256 != plan_sha256(plan):
         return _none("Not shown: the pictures beside the saved plan belong to another plan.")

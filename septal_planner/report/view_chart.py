@@ -63,9 +63,9 @@ def chart_shapes(planes: Sequence[Plane], room: Room, found: Recommendation, *, 
                 # where the curve enters the chart, on a free line of its own
                 x, y = _at(*piece[0])
                 y = min(max(y, TOP + 14), HEIGHT - BOTTOM - 6)
-                while any(abs(y - n.points[0][1]) < 14 and abs(x - n.points[0][0]) < 130 for n in names):
-                    y += 15 if y < HEIGHT / 2 else -15
-                names.append(Shape("text", ((x + 6, y),), color, 12, f"{plane.name} edge-on"))
+                while any(abs(y - n.points[0][1]) < 17 and abs(x - n.points[0][0]) < 175 for n in names):
+                    y += 18 if y < HEIGHT / 2 else -18
+                names.append(Shape("text", ((x + 6, y),), color, 14.5, f"{plane.name} edge-on"))
     chosen = list(found.choices[0].candidates) if found.choices else []
     faces: list[Point] = []
     for c in found.candidates:
@@ -80,23 +80,23 @@ def chart_shapes(planes: Sequence[Plane], room: Room, found: Recommendation, *, 
                 shapes.append(Shape("line", tuple(_clipped(e) for e in ends), SOFT, 0.8))
         shapes.append(Shape("dot", ((x, y),), INK if c.view.reachable else "#98A3AA", 6 if c in chosen else 3.2))
         if c.name.endswith("en face"):
-            free = [b for b in (15, -8, 27) if not any(abs(y + b - q) < 11 and abs(x - p) < 105 for p, q in faces)]
-            below = free[0] if free else 15
+            free = [b for b in (18, -9, 33, 48) if not any(abs(y + b - q) < 14 and abs(x - p) < 150 for p, q in faces)]
+            below = free[0] if free else 18
             faces.append((x, y + below))
-            shapes.append(Shape("text", ((x, y + below),), SOFT, 9.5, c.name, "middle"))
+            shapes.append(Shape("text", ((x, y + below),), SOFT, 12.5, c.name, "middle"))
     shapes += names
     taken = [n.points[0] for n in names]
     for n, c in enumerate(chosen, 1):
         x, y = _at(*c.angles_deg)
         anchor, x = ("end", x - 11) if x > WIDTH - 200 else ("start", x + 11)
-        while any(abs(y - q) < 14 and abs(x - p) < 150 for p, q in taken):
-            y += 15
+        while any(abs(y - q) < 18 and abs(x - p) < 190 for p, q in taken):
+            y += 19
         taken.append((x, y))
-        shapes.append(Shape("text", ((x, y + 4),), INK, 13, f"{n}  {c.view.label}", anchor, True))
-    shapes.append(Shape("text", ((LEFT, 20),), INK, 15, "C-arm angles", bold=True))
-    shapes.append(Shape("text", ((LEFT, 36),), SOFT, 10.5, LEGEND))
+        shapes.append(Shape("text", ((x, y + 5),), INK, 16, f"{n}  {c.view.label}", anchor, True))
+    shapes.append(Shape("text", ((LEFT, 19),), INK, 17, "C-arm angles", bold=True))
+    shapes.append(Shape("text", ((LEFT, 37),), SOFT, 11.5, LEGEND))
     if caution:
-        shapes.append(Shape("text", ((WIDTH - RIGHT, HEIGHT - 6),), "#C2410C", 10.5, caution, "end"))
+        shapes.append(Shape("text", ((WIDTH - RIGHT, HEIGHT - 6),), "#C2410C", 11.5, caution, "end"))
     return tuple(shapes)
 
 
@@ -182,10 +182,10 @@ def _axes() -> list[Shape]:
         out.append(Shape("line", (_at(a, SECONDARY[0]), _at(a, SECONDARY[1])), RULE, 1.2 if a == 0 else 0.6))
         said = "AP" if a == 0 else f"{'LAO' if a > 0 else 'RAO'} {abs(a)}"
         x, y = _at(a, SECONDARY[0])
-        out.append(Shape("text", ((x, y + 16),), SOFT, 11, said, "middle"))
+        out.append(Shape("text", ((x, y + 18),), SOFT, 13, said, "middle"))
     for b in range(int(SECONDARY[0]), int(SECONDARY[1]) + 1, 20):
         out.append(Shape("line", (_at(PRIMARY[0], b), _at(PRIMARY[1], b)), RULE, 1.2 if b == 0 else 0.6))
         said = "0" if b == 0 else f"{'CRA' if b > 0 else 'CAU'} {abs(b)}"
         x, y = _at(PRIMARY[0], b)
-        out.append(Shape("text", ((x - 6, y + 4),), SOFT, 11, said, "end"))
+        out.append(Shape("text", ((x - 6, y + 4),), SOFT, 13, said, "end"))
     return out

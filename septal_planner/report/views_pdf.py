@@ -1,46 +1,38 @@
-"""The page of C-arm views, set by typst into a tagged PDF/A."""
+"""The page of C-arm views, set by typst into a tagged PDF/A of its own."""
 
 from __future__ import annotations
 
 import json
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from septal_planner.errors import InputRefused
 from septal_planner.report.pdf import FONTS, HERE, PAPERS
+from septal_planner.report.picture import Picture
+from septal_planner.report.views_page import CHART, ViewsPage, page_content
 
 
 def views_pdf(
-    chart_svg: bytes,
-    content: Mapping[str, Any],
-    frames: Sequence[tuple[str, str, bytes]],
-    scratch: Path,
-    *,
-    paper: str = "a4",
+    page: ViewsPage, frames: Sequence[Picture], scratch: Path, *, footer: str, paper: str = "a4"
 ) -> bytes:
-    """The page as bytes; the same arguments give the same bytes. `content` as views.typ reads it; `frames`: title,
-    caption and PNG. `scratch` is a folder in which files may stand meanwhile. Raises InputRefused where that is not
-    possible, ValueError for a paper other than "a4" or "letter".
+    """A PDF of the page alone; the same arguments give the same bytes. `scratch` is a folder in which files may stand
+    meanwhile. Raises InputRefused where that is not possible, ValueError for a paper other than "a4" or "letter".
     """
     import typst
 
     if paper not in PAPERS:
         raise ValueError(f"the paper {paper!r} is not one of {', '.join(PAPERS)}")
-    shown = [
-        {"file": f"frame-{n}.png", "title": title, "caption": caption, "alt": f"Simulated fluoroscopy, {title}"}
-        for n, (title, caption, _png) in enumerate(frames)
-    ]
     try:
         with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=scratch) as folder:
             root = Path(folder)
-            shutil.copyfile(HERE / "views.typ", root / "views.typ")
-            (root / "chart.svg").write_bytes(chart_svg)
-            for n, (_title, _caption, png) in enumerate(frames):
-                (root / f"frame-{n}.png").write_bytes(png)
-            told = {**content, "frames": shown, "paper": PAPERS[paper]}
+            for name in ("views.typ", "views_page.typ"):
+                shutil.copyfile(HERE / name, root / name)
+            (root / CHART).write_bytes(page.chart_svg)
+            for p in frames:
+                (root / f"{p.name}.png").write_bytes(p.png)
+            told = {**page_content(page, frames), "paper": PAPERS[paper], "footer": footer}
             (root / "content.json").write_text(json.dumps(told, ensure_ascii=False), "utf-8")
             return bytes(
                 typst.compile(

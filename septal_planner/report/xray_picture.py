@@ -24,14 +24,15 @@ INK = "#101418"
 
 
 def draw_frame(
-    grey: NDArray[np.uint16], marks: Sequence[XrayMark], *, title: str, lines: Sequence[str] = (), banner: str = ""
+    grey: NDArray[np.uint16], marks: Sequence[XrayMark], *, title: str, lines: Sequence[str] = (), banner: str = "",
+    letters: float = 1.0,
 ) -> bytes:
     """PNG of grey values (rows, columns), 0 to 255, with the marks, `title` and `lines` at the upper left, and a
     banner along the foot where there is one. Every line has a dark edge and every name a dark ground, to be read over
-    bright and dark.
+    bright and dark. `letters` makes lines and letters so many times as large, for a picture that is printed small.
     """
     picture = Image.fromarray(grey.astype(np.uint8)).convert("RGB")
-    _draw(picture, marks, title, lines, banner)
+    _draw(picture, marks, title, lines, banner, letters)
     stream = BytesIO()
     picture.save(stream, "PNG", optimize=True)
     return stream.getvalue()
@@ -52,9 +53,11 @@ def bit_plane(size_px: tuple[int, int], marks: Sequence[XrayMark], *, lines: Seq
     return np.asarray(plane) > 127
 
 
-def _draw(picture: Image.Image, marks: Sequence[XrayMark], title: str, lines: Sequence[str], banner: str) -> None:
+def _draw(
+    picture: Image.Image, marks: Sequence[XrayMark], title: str, lines: Sequence[str], banner: str, letters: float
+) -> None:
     pen = ImageDraw.Draw(picture, "RGBA")
-    unit = _unit(picture.size)
+    unit = letters * _unit(picture.size)
     for mark in marks:
         edge = (0, 0, 0, 255 if mark.role == "scale" else 150)
         _shape(pen, mark, unit, edge, round(4.5 * unit))
