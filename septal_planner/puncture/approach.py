@@ -69,8 +69,10 @@ class Approach:
         """The same for another procedure."""
         goal = device_point_of(procedure, self.annulus, self.landmarks_lps, landmark_sd_mm=self.landmark_sd_mm)
         wall = self.wall
-        if wall is None and goal is not None:
-            wall = _wall(self.annulus, self.chambers)
+        if wall is not None:
+            wall = wall if goal is None else wall.opened_at(goal.point_lps, goal.opening_mm)
+        elif goal is not None:
+            wall = _wall(self.annulus, self.chambers, goal)
         covariance = _covariance(self.fossa, goal, self.plane_covariance, landmark_sd_mm=self.landmark_sd_mm)
         return replace(self, procedure=procedure, goal=goal, wall=wall, covariance=covariance)
 
@@ -132,7 +134,7 @@ def prepare_approach(
         sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm, cava_axis_lps=cava[0] - cava[1],
         crossing_lps=crossing, goal=goal, plane_covariance=ring,
         covariance=_covariance(fossa, goal, ring, landmark_sd_mm=landmark_sd_mm),
-        wall=None if goal is None else _wall(annulus, chambers), candidates_lps=candidates,
+        wall=None if goal is None else _wall(annulus, chambers, goal), candidates_lps=candidates,
     )
 
 
@@ -144,9 +146,11 @@ def outline_sd_mm(chambers: Chambers, name: str) -> float:
     return float(spacing_mm(chambers.distance[name].lps_from_index).max() / np.sqrt(12))
 
 
-def _wall(annulus: Annulus, chambers: Chambers) -> AtrialWall | None:
+def _wall(annulus: Annulus, chambers: Chambers, goal: DevicePoint) -> AtrialWall | None:
     left = chambers.distance.get("left_atrium")
-    return None if left is None else AtrialWall.of(annulus, left, chambers.beyond_ct)
+    if left is None:
+        return None
+    return AtrialWall.of(annulus, left, chambers.beyond_ct).opened_at(goal.point_lps, goal.opening_mm)
 
 
 def _covariance(fossa: Fossa, goal: DevicePoint | None, ring: Array, *, landmark_sd_mm: float) -> Array:

@@ -31,28 +31,33 @@ FARTHEST_MM = 12.0  # room beyond this is told as no more than the chamber's own
 class BodyRoom:
     """Where a catheter's body may be. `wall` and `aorta`: signed distance to the chamber's wall (valve opening taken
     out; negative inside the blood) and to the aorta's blood (None: not assessed). LPS, mm. `appendage_lps` (3,) or
-    None names the ridge."""
+    None names the ridge. Within `opening_mm` of `opening_lps` (3,) no wall counts, since the way leads into it."""
 
     wall: DistanceField
     aorta: DistanceField | None
     annulus: Annulus
     chamber: str
     appendage_lps: NDArray[np.float64] | None = None
+    opening_lps: NDArray[np.float64] | None = None
+    opening_mm: float = 0.0
 
     def distances_mm(
         self, points_lps: ArrayLike, entry_lps: ArrayLike, *, edges: bool = True
     ) -> tuple[Array, Array]:
         """Distance (n, k) of centre-line points (n, k, 3) to the wall and to the aorta, negative beyond it; infinite
-        where none counts: below the annular plane and, to the wall, within 10 mm of the entry (n, 3) or (3,). The point
-        next to such a stretch is told the distance where it begins, so that the spacing of the points hardly matters,
-        unless `edges` is off."""
+        where none counts: below the annular plane and, to the wall, within 10 mm of the entry (n, 3) or (3,) and within
+        the opening. The point next to such a stretch is told the distance where it begins, so that the spacing of the
+        points hardly matters, unless `edges` is off."""
         p = np.asarray(points_lps, dtype=np.float64)
         entry = np.asarray(entry_lps, dtype=np.float64)
         entry = entry[..., None, :] if entry.ndim == 2 else entry
         above = (p - self.annulus.center_lps) @ self.annulus.normal_lps
         away = p - entry
         far = np.sqrt(np.einsum("...i,...i->...", away, away)) - NEAR_ENTRY_MM
-        wall = self._gated(self.wall, p, np.minimum(above, far), -1.0, edges)
+        gate = np.minimum(above, far)
+        if self.opening_lps is not None:
+            gate = np.minimum(gate, np.linalg.norm(p - self.opening_lps, axis=-1) - self.opening_mm)
+        wall = self._gated(self.wall, p, gate, -1.0, edges)
         if self.aorta is None:
             return wall, np.full(wall.shape, np.inf)
         return wall, self._gated(self.aorta, p, above, 1.0, edges)

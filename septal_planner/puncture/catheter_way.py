@@ -106,6 +106,8 @@ def catheter_way(approach: Approach, catheter: SteerableCatheter) -> CatheterWay
             left, approach.annulus, aorta=chambers.distance.get("aorta"),
             appendage_lps=approach.landmarks_lps.get("left_atrial_appendage"),
         )
+        if approach.goal.opening_mm > 0:
+            room = replace(room, opening_lps=approach.goal.point_lps, opening_mm=approach.goal.opening_mm)
     goal, axis = approach.goal, approach.goal.axis_lps
     if axis is None:  # as one arc from the middle of the membrane comes in
         arc = arcs_between(approach.fossa.center_lps, approach.crossing_lps, goal.point_lps)

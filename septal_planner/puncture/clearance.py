@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,13 +30,17 @@ OPENING_MM = 3.0  # beside half the saddle height: so near the annular plane the
 
 @dataclass(frozen=True, eq=False)
 class AtrialWall:
-    """The left atrial wall without the valve's opening and without where the CT cuts the atrium."""
+    """The left atrial wall without the valve's opening and without where the CT cuts the atrium; `opened_at` leaves
+    out a ball about where the way leads, (place (3,), radius), too.
+    """
 
     left_atrium: DistanceField
     annulus: Annulus
     wall_lps: Array               # (n, 3) points of the outline, less than a voxel apart
     wall: cKDTree | None
     edge: cKDTree | None          # of the CT, where it cuts the atrium
+    opening: tuple[Array, float] | None = None
+    closed: AtrialWall | None = None  # the same without that opening
 
     @classmethod
     def of(
@@ -69,6 +73,18 @@ class AtrialWall:
         return cls(
             left_atrium, annulus, outline[wall], cKDTree(outline[wall]) if wall.any() else None,
             cKDTree(outline[edge]) if edge.any() else None,
+        )
+
+    def opened_at(self, place_lps: ArrayLike, radius_mm: float) -> AtrialWall:
+        """The same where the way leads into an opening (a leak, a mouth): within `radius_mm` of the place (3,) there is
+        no wall and no part of a path counts. A radius of nought closes it again."""
+        whole = self.closed or self
+        place = np.asarray(place_lps, dtype=np.float64)
+        if radius_mm <= 0:
+            return whole
+        left = whole.wall_lps[np.linalg.norm(whole.wall_lps - place, axis=1) > radius_mm]
+        return replace(
+            whole, wall_lps=left, wall=cKDTree(left) if len(left) else None, opening=(place, radius_mm), closed=whole
         )
 
     def clearances_mm(self, points_lps: ArrayLike, begin: Index, targets_lps: ArrayLike) -> Array:
@@ -118,6 +134,8 @@ class AtrialWall:
         height = height_mm(self.annulus, points)
         with np.errstate(invalid="ignore"):
             counts = (run - run[begin[:-1]][of] >= NEAR_SEPTUM_MM) & (height > 0)
+            if self.opening is not None:
+                counts &= np.linalg.norm(points - self.opening[0], axis=1) > self.opening[1]
         return points[counts], of[counts], height[counts]
 
     def _to_wall(self, points: Array, of: Index, targets: Array, floor_mm: Array) -> Array:

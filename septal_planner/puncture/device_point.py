@@ -18,13 +18,17 @@ Array = NDArray[np.float64]
 LEAST_APART_MM = 2.0   # between two marks that are to give a direction
 OSTIUM_WIDTH_MM = 2.0  # root-mean-square spread across a ring of marks; less is a line
 HALF_WAY_ROUND_DEG = 190.0  # between neighbours around an ostium: a circle through marks of one half is a guess
+HOLE_MM = 10.0         # the wall so near a leak, or a mouth of unknown width, is no obstacle: as at the puncture
+MOUTH_EDGE_MM = 2.0    # beyond the marks around a mouth: an atrium's outline is cut there by half a voxel or more
 OFF_PLANE_MM = 1.0     # nearer to the ostium's plane the left atrium's point does not tell its side
 
 
 @dataclass(frozen=True, eq=False)
 class DevicePoint:
     """LPS, mm. `axis_lps` (3,) unit: along it the tip should end; None where not assessed, `no_axis` says why.
-    `spoken`: what the axis is that of. `notes`: what stood in for points that were not marked, a sentence each.
+    `spoken`: what the axis is that of. `notes`: what stood in for points that were not marked, a sentence each. Within
+    `opening_mm` of the point the way leads into an opening, so that the wall about it is no obstacle: nought where the
+    valve's own is all there is.
 
     Doubt of point and axis, one after another: `by_plane` (6, 6) times the error of the annulus' center and normal, and
     independent of it an error of covariance `own_covariance` (6, 6).
@@ -37,6 +41,7 @@ class DevicePoint:
     spoken: str = "the valve"
     no_axis: str = ""
     notes: tuple[str, ...] = field(default=())
+    opening_mm: float = 0.0
 
 
 def device_point_of(
@@ -156,7 +161,7 @@ def _leak(annulus: Annulus, marked: Array, landmark_sd_mm: float) -> DevicePoint
         own[:3, :3] = np.eye(3)
         own[:3, 3:] = own[3:, :3] = -square
         own[3:, 3:] = 2 * square @ square
-        return DevicePoint(marked[0], axis, by_plane, landmark_sd_mm**2 * own, "the leak")
+        return DevicePoint(marked[0], axis, by_plane, landmark_sd_mm**2 * own, "the leak", opening_mm=HOLE_MM)
     by_plane[3:, 3:] = -np.eye(3)
     own[:3, :3] = landmark_sd_mm**2 / len(marked) * np.eye(3)
     why = {1: "was marked by one point only", 2: "was marked by two points at one place"}.get(
@@ -165,14 +170,14 @@ def _leak(annulus: Annulus, marked: Array, landmark_sd_mm: float) -> DevicePoint
     return DevicePoint(
         marked.mean(axis=0), -annulus.normal_lps, by_plane, own, "the leak",
         notes=(f"The leak {why}, so that the axis of the valve stands in for its own; two points, its mouth in the "
-               "atrium and then one through it, give its direction.",),
+               "atrium and then one through it, give its direction.",), opening_mm=HOLE_MM,
     )
 
 
 def _ostium(marked: Array, left_atrium: Array | None, landmark_sd_mm: float) -> DevicePoint:
     own, nothing = np.zeros((6, 6)), np.zeros((6, 6))
     own[:3, :3] = landmark_sd_mm**2 / len(marked) * np.eye(3)
-    alone = DevicePoint(marked.mean(axis=0), None, nothing, own, "the appendage")
+    alone = DevicePoint(marked.mean(axis=0), None, nothing, own, "the appendage", opening_mm=HOLE_MM)
 
     def without_axis(why: str) -> DevicePoint:
         return replace(alone, no_axis=f"The tilt against the axis of the appendage is not assessed: {why}")
@@ -203,7 +208,11 @@ def _ostium(marked: Array, left_atrium: Array | None, landmark_sd_mm: float) -> 
     notes = () if round_about else (
         "The points of the appendage's ostium do not go all around it: their mean is taken for its middle.",
     )
-    return DevicePoint(point, axis, nothing, landmark_sd_mm**2 * slopes @ slopes.T, alone.spoken, notes=notes)
+    radius = float(np.linalg.norm(marked - point, axis=1).mean())
+    return DevicePoint(
+        point, axis, nothing, landmark_sd_mm**2 * slopes @ slopes.T, alone.spoken, notes=notes,
+        opening_mm=max(radius + MOUTH_EDGE_MM, HOLE_MM),
+    )
 
 
 def _ring(marked: Array, inside: Array, round_about: bool) -> tuple[Array, Array]:

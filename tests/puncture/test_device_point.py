@@ -11,6 +11,8 @@ from septal_planner.anatomy.annulus import measure_annulus, plane_covariance
 from septal_planner.geometry.planes import plane_axes
 from septal_planner.puncture import target
 from septal_planner.puncture.arcs import angles_deg
+from septal_planner.puncture.catheter_way import catheter_way
+from septal_planner.puncture.catheters import steerable_catheter
 from septal_planner.puncture.device_point import commissures, device_point_of, valve_middle
 from septal_planner.puncture.doubt_sources import draw
 from septal_planner.puncture.membrane_map import map_points
@@ -222,3 +224,53 @@ def test_without_an_axis_the_tilt_is_not_assessed_and_does_not_choose(high_septu
     assert np.isnan(layer.values).all()
     assert not layer.counts
     assert "fewer than three points" in layer.why_not
+
+
+def test_the_wall_about_an_opening_is_no_obstacle(high_septum):
+    # the atrium is a sphere: its points beyond 10 mm of the puncture and beyond the mouth's marks are the wall
+    fossa, annulus, chambers, marks = high_septum.common()
+    center, radius = np.array([0.0, 0, 22]), 30.0
+    out = np.array([0.62, -0.65, 0.44])
+    out /= np.linalg.norm(out)
+    u, v = plane_axes(out)
+    mouth = center + np.sqrt(radius**2 - 9.0**2) * out
+    t = np.deg2rad([0, 70, 150, 210, 300])[:, None]
+    own = {**marks, "left_atrium": center[None], "left_atrial_appendage": mouth + 9 * (np.cos(t) * u + np.sin(t) * v)}
+    approach = target.prepare_approach(fossa, annulus, chambers, own, procedure("appendage-closure"))
+    np.testing.assert_allclose(approach.structure_lps, mouth, atol=1e-9)
+    site = target.evaluate_on(approach, fossa.center_lps)
+    path = site.reach.path_lps
+    np.testing.assert_allclose(path[-1], mouth, atol=1e-6)
+    path = path[(np.linalg.norm(path - path[0], axis=1) > 3) & (path[:, 2] > 0)]
+    path = path[np.linalg.norm(path - mouth, axis=1) > 11]
+    wall = np.random.default_rng(0).normal(size=(200_000, 3))
+    wall = center + radius * wall / np.linalg.norm(wall, axis=1, keepdims=True)
+    away = [np.linalg.norm(wall - p, axis=1) for p in (fossa.center_lps, mouth)]
+    wall = wall[(wall[:, 2] > 0) & (away[0] > 10) & (away[1] > 11)]
+    truth = min(np.linalg.norm(wall - p, axis=1).min() for p in path)
+    assert site.reach.clearance_mm == pytest.approx(truth, abs=0.8)  # one voxel of the field
+    assert site.reach.clearance_mm > 5
+    # another procedure finds the wall closed again
+    valve = approach.for_procedure(procedure("edge-to-edge-functional"))
+    again = target.prepare_approach(fossa, annulus, chambers, own, procedure("edge-to-edge-functional"))
+    assert len(valve.wall.wall_lps) == len(again.wall.wall_lps) > len(approach.wall.wall_lps)
+    back = valve.for_procedure(procedure("appendage-closure"))
+    assert target.evaluate_on(back, fossa.center_lps).reach.clearance_mm == site.reach.clearance_mm
+
+
+def test_a_catheters_body_may_end_in_the_opening(high_septum):
+    fossa, annulus, chambers, marks = high_septum.common()
+    own = {**marks, "leak": [[13.0, 9, 2], [15, 10, -6]]}
+    approach = target.prepare_approach(fossa, annulus, chambers, own, procedure("paravalvular-leak-lateral"))
+    way = catheter_way(approach, steerable_catheter("steerable-sheath-medium-curve"))
+    np.testing.assert_allclose(way.axis_lps, np.array([2, 1, -8]) / np.sqrt(69), atol=1e-12)
+    assert way.on_axis
+    found = way.at(fossa.center_lps)
+    # the sphere's closed form along the way found, away from both holes, of a body 3.83 mm wide
+    share = np.linspace(0, len(found.path_lps) - 1, 4000)
+    path = np.stack([np.interp(share, np.arange(len(found.path_lps)), c) for c in found.path_lps.T], axis=-1)
+    counts = (np.linalg.norm(path - path[0], axis=1) > 10) & (np.linalg.norm(path - own["leak"][0], axis=1) > 10)
+    counts &= path[:, 2] > 0
+    truth = (30.0 - np.linalg.norm(path[counts] - [0, 0, 22], axis=1)).min() - 3.83 / 2
+    aorta = np.linalg.norm(path[path[:, 2] > 0] - [-18.0, 34.0, 40.0], axis=1).min() - 13.0 - 3.83 / 2
+    assert found.clearance_mm == pytest.approx(min(truth, aorta), abs=0.3)
