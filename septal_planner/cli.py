@@ -173,7 +173,17 @@ def build_parser() -> argparse.ArgumentParser:
         metavar=("X", "Y", "Z"),
         nargs=3,
         type=_position,
-        help="your own puncture point, LPS millimetres, instead of a computed one",
+        action="append",
+        help="your own puncture point, LPS millimetres, instead of a computed one; given several times, the first is "
+        "planned and all are compared",
+    )
+    plan.add_argument(
+        "--catheter",
+        metavar="NAME",
+        help="which steerable catheter goes on from there (default: the procedure's; an unknown name prints the list)",
+    )
+    plan.add_argument(
+        "--catheters", metavar="FILE", type=_path, help="your own catheters, as septal_planner/puncture/catheters.toml"
     )
     plan.add_argument(
         "--series", metavar="UID", help="which series, where the folder holds more than one that would do"
@@ -197,6 +207,30 @@ def build_parser() -> argparse.ArgumentParser:
         type=_positive,
         default=LANDMARK_SD_MM,
         help="doubt of each landmark coordinate, one standard deviation (default: 1)",
+    )
+    doubt = plan.add_argument_group("how sure it is: draws of all that is not known before the puncture is made")
+    doubt.add_argument(
+        "--draws", metavar="N", type=_whole, default=2000, help="how many; 0 leaves the trial out (default: 2000)"
+    )
+    doubt.add_argument("--seed", metavar="N", type=_whole, default=0, help="seed of the draws (default: 0)")
+    for option, default, what in (
+        ("--needle-sd", 3.0, "where the needle lands against where it was aimed, along each axis, SD"),
+        ("--tenting", 2.5, "how far the hole comes to lie from where the tip was set"),
+        ("--tenting-sd", 1.25, "its SD"),
+        ("--beat-sd", 2.3, "annulus against septum over the heartbeat, along the annular normal, SD"),
+        ("--beat-across-sd", 1.0, "the same across it, SD"),
+        ("--breath-sd", 1.0, "septum against the rest with breathing, along each axis, SD"),
+    ):
+        doubt.add_argument(
+            option, metavar="MM", type=_not_negative, default=default, help=f"{what} (default: {default:g})"
+        )
+    doubt.add_argument(
+        "--tenting-direction",
+        metavar=("ANTERIOR", "SUPERIOR", "LEFT"),
+        nargs=3,
+        type=_number,
+        default=(-0.6, -0.8, 0.0),
+        help="where it is displaced to (default: -0.6 -0.8 0, back and down)",
     )
     other = plan.add_argument_group("a second phase of the same heart, to report the motion between the two")
     other.add_argument("--other-ct", metavar="CT2", type=_path, help="its CT; may be the same folder as CT")

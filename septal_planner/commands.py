@@ -6,10 +6,11 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import septal_phantoms
 
@@ -26,7 +27,7 @@ from septal_planner.inputs.series_summary import list_series
 from septal_planner.inputs.volume import Volume, read_volume
 from septal_planner.other_phase import add_other_phase, check_other_landmarks, check_pair
 from septal_planner.output_folder import staged
-from septal_planner.pipeline import DEFAULT_PROCEDURE, PlannedCase, make_plan
+from septal_planner.pipeline import PlannedCase, make_plan
 from septal_planner.plan import contrast_as_read, load_plan, plan_json_schema
 from septal_planner.proposed_views import (
     check_suffix,
@@ -37,8 +38,10 @@ from septal_planner.proposed_views import (
     views_summary,
     write_chart,
 )
-from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
+from septal_planner.puncture.catheters import load_catheters
+from septal_planner.puncture.doubt_sources import Doubts
 from septal_planner.puncture.procedures import UnknownProcedure, procedure
+from septal_planner.puncture.survey import Trial
 from septal_planner.puncture.target import LANDMARK_SD_MM
 from septal_planner.report.pdf import write_pdf, write_quality
 from septal_planner.report.picture import Picture
@@ -90,7 +93,7 @@ def demo(arguments: argparse.Namespace) -> int:
         say("Making a phantom CT (an invented patient)")
         made = _make_phantom("normal", say, size="standard")
         _write_phantom(made, folder, say)
-        case = _plan(folder / "ct", folder / "landmarks.json", say, procedure_name=DEMO_PROCEDURE)
+        case = _plan(folder / "ct", folder / "landmarks.json", say, procedure=DEMO_PROCEDURE)
         write_plan_files(case, folder, progress=say)
     print(summary(case.plan))
     true_height = float(made.truth.height_mm(case.site.target_lps)[0])
@@ -103,22 +106,40 @@ def plan(arguments: argparse.Namespace) -> int:
     """The main job."""
     say = Progress()
     try:
-        procedure(arguments.procedure)
+        wanted = procedure(arguments.procedure)
     except UnknownProcedure as problem:
         raise CallIsOff(str(problem)) from problem
     other = _other_ct(arguments)
+    catheters = load_catheters(arguments.catheters)
+    chosen = catheters.get(arguments.catheter or wanted.catheter or "")
+    if chosen is None and arguments.catheter is not None:
+        raise CallIsOff(
+            f"There is no catheter named {arguments.catheter!r}; choose one of {', '.join(sorted(catheters))}."
+        )
+    try:
+        doubts = Doubts(
+            arguments.needle_sd, arguments.tenting, arguments.tenting_sd, tuple(arguments.tenting_direction),
+            arguments.beat_sd, arguments.beat_across_sd, arguments.breath_sd,
+        )
+    except ValueError as problem:
+        raise CallIsOff(f"The doubts given do not fit: {problem}; correct them.") from problem
+    targets = arguments.target or []
     with staged(arguments.out) as folder:
         case = _plan(
             arguments.ct,
             arguments.landmarks,
             say,
-            procedure_name=arguments.procedure,
-            target=arguments.target,
             series=arguments.series,
             phase_percent=arguments.phase,
+            other=other,
+            procedure=arguments.procedure,
+            target_lps=targets[0] if targets else None,
+            compare_lps=targets if len(targets) > 1 else (),
+            catheter=chosen,
+            catheters=catheters,
+            trial=Trial(arguments.draws, arguments.seed, doubts),
             sheath_angle_deg=arguments.sheath_angle,
             landmark_sd_mm=arguments.landmark_sd,
-            other=other,
         )
         write_plan_files(
             case, folder, paper=arguments.paper, identity=arguments.with_identity, progress=say
@@ -415,14 +436,13 @@ def _plan(
     landmarks: Path,
     say: Progress,
     *,
-    procedure_name: str = DEFAULT_PROCEDURE,
-    target: Sequence[float] | None = None,
     series: str | None = None,
     phase_percent: float | None = None,
-    sheath_angle_deg: float = SHEATH_ANGLE_DEG,
-    landmark_sd_mm: float = LANDMARK_SD_MM,
     other: OtherCt | None = None,
+    landmark_sd_mm: float = LANDMARK_SD_MM,
+    **how: Any,
 ) -> PlannedCase:
+    """Read, plan as `make_plan` with all that it is told beside, and add a second phase."""
     marked = read_landmarks(landmarks)
     say("Reading the CT")
     volume = read_volume(ct, series_uid=series, phase_percent=phase_percent, progress=say)
@@ -431,15 +451,7 @@ def _plan(
         # before the minute that planning may take
         check_pair(volume, marked, *second)
         check_other_landmarks(second[1], second[0])
-    case = make_plan(
-        volume,
-        marked,
-        procedure=procedure_name,
-        target_lps=target,
-        sheath_angle_deg=sheath_angle_deg,
-        landmark_sd_mm=landmark_sd_mm,
-        progress=say,
-    )
+    case = make_plan(volume, marked, landmark_sd_mm=landmark_sd_mm, progress=say, **how)
     if second is None:
         return case
     return add_other_phase(case, *second, landmark_sd_mm=landmark_sd_mm, progress=say)

@@ -8,47 +8,44 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from septal_planner import cautions
 from septal_planner.anatomy.annulus import Annulus, measure_annulus
-from septal_planner.anatomy.chambers import Chambers, segment_chambers
+from septal_planner.anatomy.chambers import LABELS, Chambers, segment_chambers
 from septal_planner.anatomy.fossa import Fossa, find_fossa, label_membrane
 from septal_planner.anatomy.opacification import Opacification, read_opacification
 from septal_planner.fluoroscopy import carm
+from septal_planner.fluoroscopy.shared_view import shared_edge_on_view
+from septal_planner.geometry.frames import apply_affine
 from septal_planner.geometry.measurement import Measurement
 from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
 from septal_planner.measurements import list_measurements
 from septal_planner.plan import Plan, build_plan
-from septal_planner.plausibility import RANGES, check_annulus, check_aorta, check_plausible, measured
+from septal_planner.plan.crossing import crossing_as_found
+from septal_planner.plausibility import check_annulus, check_aorta, check_plausible, measured
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
+from septal_planner.puncture.catheters import SteerableCatheter, steerable_catheter
+from septal_planner.puncture.passage import Passage, compare, look_into
 from septal_planner.puncture.procedures import Procedure
 from septal_planner.puncture.procedures import procedure as procedure_named
+from septal_planner.puncture.survey import Survey, Trial, chosen_site, survey_membrane
 from septal_planner.puncture.target import (
     LANDMARK_SD_MM,
     Approach,
     PunctureSite,
-    choose_on,
     evaluate_on,
     prepare_approach,
     snap_on,
 )
+from septal_planner.puncture.tricuspid import TricuspidReach, tricuspid_reach
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
 
 DEFAULT_PROCEDURE = "edge-to-edge-degenerative"
+TRICUSPID_CATHETER = "large-guide-two-plane"
 SUPINE = ("HFS", "FFS")
-
-USUAL_CAUTIONS = (
-    "This is a planning aid, not a medical device: confirm the puncture with imaging at the table; local protocol "
-    "and licensed practice come first.",
-    "The height is measured on the membrane at rest. The tip tents it before crossing, which moves the hole, mostly "
-    "down and back, and echo measures the tented height: allow some 5 mm (common practice, no source).",
-    "Septum, annulus and atria move with the heartbeat and with breathing: every number holds for the phase of this "
-    "CT only.",
-    "The catheter is one sheath turn and one arc without weight, friction or tissue: it says what shape would be "
-    "needed, not that an instrument takes it.",
-)
 
 
 @dataclass(frozen=True)
@@ -81,6 +78,8 @@ class PlannedCase:
     measurements: tuple[Measurement, ...]
     cautions: tuple[str, ...]
     plan: Plan  # the same as it is saved
+    survey: Survey
+    passage: Passage
 
 
 def make_plan(
@@ -89,14 +88,20 @@ def make_plan(
     *,
     procedure: str = DEFAULT_PROCEDURE,
     target_lps: ArrayLike | None = None,
+    compare_lps: Sequence[ArrayLike] = (),
+    catheter: SteerableCatheter | None = None,
+    catheters: Mapping[str, SteerableCatheter] | None = None,
+    trial: Trial | None = None,
     sheath_angle_deg: float = SHEATH_ANGLE_DEG,
     landmark_sd_mm: float = LANDMARK_SD_MM,
     progress: Progress | None = None,
 ) -> PlannedCase:
-    """Plan a puncture: check the landmarks, measure annuli, chambers and fossa, choose the target or take the user's
-    (3,), and work out reach and views.
+    """Plan a puncture: check the landmarks, measure annuli, chambers and fossa, look the membrane over, choose the
+    target or take the user's (3,), and work out the ways there and on, with their doubt, and the views.
 
-    `landmark_sd_mm` is the doubt of each landmark coordinate, one standard deviation. Raises UnknownProcedure,
+    `compare_lps`: more points (3,) to be measured beside it; `catheter`: other than the procedure's own;
+    `catheters`: from where each of these reaches (those built in unless given); `trial`: how the doubt is tried;
+    `landmark_sd_mm`: the doubt of each landmark coordinate, one standard deviation. Raises UnknownProcedure,
     InputRefused for landmarks or a target that do not fit the CT, AnatomyNotFound for what cannot be found or cannot
     be.
     """
@@ -107,6 +112,10 @@ def make_plan(
         found,
         procedure=procedure,
         target_lps=target_lps,
+        compare_lps=compare_lps,
+        catheter=catheter,
+        catheters=catheters,
+        trial=trial,
         sheath_angle_deg=sheath_angle_deg,
         landmark_sd_mm=landmark_sd_mm,
         progress=progress,
@@ -148,36 +157,39 @@ def plan_found(
     *,
     procedure: str = DEFAULT_PROCEDURE,
     target_lps: ArrayLike | None = None,
+    compare_lps: Sequence[ArrayLike] = (),
+    catheter: SteerableCatheter | None = None,
+    catheters: Mapping[str, SteerableCatheter] | None = None,
+    trial: Trial | None = None,
     sheath_angle_deg: float = SHEATH_ANGLE_DEG,
     landmark_sd_mm: float = LANDMARK_SD_MM,
+    survey: Survey | None = None,
     progress: Progress | None = None,
 ) -> PlannedCase:
-    """The plan on anatomy found in `volume` before; arguments and errors as of `make_plan`."""
+    """The plan on anatomy found in `volume` before; arguments and errors as of `make_plan`. A `survey` of the same
+    anatomy and procedure saves making it again; its own catheter, trial, sheath angle and landmark doubt hold."""
     say = progress or (lambda _text: None)
     wanted = procedure_named(procedure)
     landmarks, fossa, mitral, chambers = found.landmarks, found.fossa, found.mitral, found.chambers
+    if survey is None:
+        say("Looking the membrane over: every limit, the catheter's reach, and how likely each is met")
+        approach = approach_of(found, wanted, sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm)
+        survey = survey_membrane(approach, catheter=catheter, catheters=catheters, trial=trial)
     say("Choosing where to cross" if target_lps is None else "Measuring at the given target")
-    approach = approach_of(found, wanted, sheath_angle_deg=sheath_angle_deg, landmark_sd_mm=landmark_sd_mm)
-    site = choose_on(approach) if target_lps is None else site_at(found, wanted, target_lps, approach=approach)
+    given = None if target_lps is None else site_at(found, wanted, target_lps, approach=survey.approach)
+    site = given or chosen_site(survey)
+    passage = look_into(survey, site.target_lps)
+    others = compare(survey, [snap_on(survey.approach, point)[0] for point in compare_lps])
+    tricuspid = tricuspid_of(found)
     views = find_views(volume.patient_position, fossa, mitral, found.tricuspid)
-    read_first = _read_first(volume, views is not None, found.contrast, fossa, site)
-    cautions = tuple(
-        dict.fromkeys(
-            [
-                *USUAL_CAUTIONS,
-                *_site_cautions(site),
-                *found.unusual,
-                *_contrast_cautions(found.contrast, fossa, found.unusual),
-                *_missing(landmarks, chambers, wanted),
-                *_acquisition_cautions(volume, views is not None),
-                *volume.notes,
-                *landmarks.notes,
-                *chambers.notes,
-                *_fossa_cautions(fossa),
-                *fossa.notes,
-                *read_first,
-            ]
-        )
+    shared = None
+    if views is not None and found.tricuspid is not None:
+        shared = shared_edge_on_view(mitral.normal_lps, found.tricuspid.normal_lps)
+    read_first = cautions.read_first(volume, views is not None, found.contrast, fossa, site, survey)
+    said = cautions.all_cautions(
+        volume=volume, landmarks=landmarks, procedure=wanted, chambers=chambers, fossa=fossa, contrast=found.contrast,
+        unusual=found.unusual, site=site, survey=survey, passage=passage, tricuspid=tricuspid,
+        views_given=views is not None,
     )
     measurements = tuple(
         list_measurements(mitral, found.tricuspid, chambers, fossa, site, landmark_sd_mm=landmark_sd_mm)
@@ -193,10 +205,11 @@ def plan_found(
         site=site,
         views=views,
         measurements=measurements,
-        cautions=cautions,
+        cautions=said,
         contrast=found.contrast,
         read_first=read_first,
         landmark_sd_mm=landmark_sd_mm,
+        crossing=crossing_as_found(survey, passage, others, tricuspid, shared),
     )
     return PlannedCase(
         volume,
@@ -210,8 +223,24 @@ def plan_found(
         views,
         label_membrane(chambers, fossa),
         measurements,
-        cautions,
+        said,
         plan,
+        survey,
+        passage,
+    )
+
+
+def tricuspid_of(found: FoundAnatomy) -> TricuspidReach | None:
+    """The way from the inferior vena cava to the tricuspid valve, with what metal lies in it; None without its
+    annulus."""
+    if found.tricuspid is None:
+        return None
+    chambers = found.chambers
+    index = np.argwhere(chambers.labels == LABELS["metal"])[:, ::-1]
+    return tricuspid_reach(
+        np.asarray(found.landmarks.points_lps["inferior_vena_cava"]), found.tricuspid,
+        steerable_catheter(TRICUSPID_CATHETER), right_atrium=chambers.distance.get("right_atrium"),
+        aorta=chambers.distance.get("aorta"), metal_lps=apply_affine(chambers.lps_from_index, index),
     )
 
 
@@ -269,98 +298,3 @@ def find_views(
     if tricuspid is not None:
         views["tricuspid_edge_on"] = carm.edge_on_nearest_ap(tricuspid.normal_lps)
     return views
-
-
-# ---------------------------------------------------------------------------------------------------- what must be said
-
-
-def _site_cautions(site: PunctureSite) -> list[str]:
-    said = list(site.notes)
-    if site.source == "user" and site.moved_mm is not None:
-        said.append(f"The target given was moved by {site.moved_mm:.1f} mm onto the mid-surface of the membrane.")
-    said.extend(
-        f"{name.replace('_', ' ').capitalize()}: not assessed. {site.not_assessed[name]}"
-        for name in ("distance_to_posterior_wall", "distance_to_aorta")
-        if "field of view" in site.not_assessed.get(name, "")
-    )
-    # a limit of the way is said once, by the reach
-    return [*said, *site.reach.limits, *site.reach.not_assessed]
-
-
-def _fossa_cautions(fossa: Fossa) -> list[str]:
-    """What of the membrane was not assessed, several values with one reason in one sentence."""
-    reasons: dict[str, list[str]] = {}
-    for name, why in fossa.not_assessed.items():
-        reasons.setdefault(why, []).append(name)
-    return [f"Fossa {', '.join(names)}: not assessed. {why}" for why, names in reasons.items()]
-
-
-def _missing(landmarks: Landmarks, chambers: Chambers, procedure: Procedure) -> list[str]:
-    """What was not assessed, and why."""
-    points = landmarks.points_lps
-    said = [
-        f"{name.replace('_', ' ').capitalize()}: not assessed. {why}" for name, why in chambers.not_assessed.items()
-    ]
-    said += [
-        f"{name.replace('_', ' ').capitalize()} volume: not assessed. {why}"
-        for name, why in chambers.cut.items()
-        if why not in chambers.notes
-    ]
-    if "tricuspid_annulus" not in points:
-        said.append("Tricuspid annulus: not assessed. No tricuspid_annulus points were marked.")
-    if "leaflet_coaptation" not in points:
-        said.append(
-            "Height above the leaflet coaptation, which some books mean: not assessed. No leaflet_coaptation point "
-            "was marked."
-        )
-    said.extend(
-        f"{procedure.title} asks for the landmark {name}, which was not marked: the way to it is not assessed."
-        for name in procedure.needs
-        if name not in points
-    )
-    return said
-
-
-def _acquisition_cautions(volume: Volume, views_given: bool) -> list[str]:
-    said = []
-    if volume.phase_percent is None:
-        said.append(
-            "The cardiac phase of this CT is not recorded: the annulus and the height may differ in another phase."
-        )
-    return [*said, *_view_cautions(volume, views_given)]
-
-
-def _view_cautions(volume: Volume, views_given: bool) -> list[str]:
-    if not views_given:
-        return [
-            f"The patient lay {volume.patient_position} in the CT, not supine: no C-arm angles are given, since the "
-            "heart lies differently at the table."
-        ]
-    if volume.patient_position is None:
-        return [
-            "How the patient lay in the CT is not recorded: the C-arm angles hold only if it was supine, as at the "
-            "table."
-        ]
-    return []
-
-
-def _contrast_cautions(contrast: Opacification, fossa: Fossa, unusual: Sequence[str]) -> list[str]:
-    """Reasons to doubt the scan, without those that another caution gives already."""
-    said_already = set()
-    if fossa.seen_from != "both":
-        said_already |= {"left side dark", "right side dark"}
-    if any(RANGES["left_atrium_hu"].name in c for c in unusual):
-        said_already.add("left atrium weak")
-    return [s.text for s in contrast.statements if s.bears != "trust" and s.kind not in said_already]
-
-
-def _read_first(
-    volume: Volume, views_given: bool, contrast: Opacification, fossa: Fossa, site: PunctureSite
-) -> tuple[str, ...]:
-    """The cautions that bear on what is done at the table: the height band, the membrane, the view angles, the scan."""
-    scan = set(contrast.for_the_table()) & set(_contrast_cautions(contrast, fossa, []))
-    return tuple(
-        dict.fromkeys([
-            *site.notes, *_fossa_cautions(fossa), *fossa.notes, *_view_cautions(volume, views_given), *sorted(scan),
-        ])
-    )  # fmt: skip

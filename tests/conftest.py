@@ -58,6 +58,31 @@ def written_phantom(quick_phantom: Any, tmp_path_factory: pytest.TempPathFactory
     return WrittenPhantom(folder, folder / "ct", folder / "landmarks.json", quick_phantom)
 
 
+@pytest.fixture(scope="session")
+def quick_volume(quick_phantom: Any) -> Any:
+    """The quick normal heart's CT."""
+    from septal_planner.validation import volume_of
+
+    return volume_of(quick_phantom)
+
+
+@pytest.fixture(scope="session")
+def quick_found(quick_volume: Any, quick_phantom: Any) -> Any:
+    """Its anatomy; treat as read-only."""
+    from septal_planner.inputs.landmarks import Landmarks
+    from septal_planner.pipeline import find_anatomy
+
+    return find_anatomy(quick_volume, Landmarks(quick_phantom.landmarks))
+
+
+@pytest.fixture(scope="session")
+def quick_case(quick_volume: Any, quick_found: Any) -> Any:
+    """Its plan, once for all files of a worker; treat as read-only."""
+    from septal_planner.pipeline import plan_found
+
+    return plan_found(quick_volume, quick_found)
+
+
 @pytest.fixture
 def landmarks_json(written_phantom: WrittenPhantom) -> dict[str, Any]:
     """The quick phantom's landmarks.json as a fresh dictionary, to be spoilt by a test."""

@@ -134,7 +134,7 @@ def test_a_phantom_without_a_place_exits_with_2(capsys: pytest.CaptureFixture[st
 @pytest.mark.parametrize("x", ["-14.3", "-5.", "-.5", "-1e1", "-1.5E+2", "-7"])
 def test_negative_targets_are_numbers(x: str) -> None:
     got = cli.build_parser().parse_args(["plan", "a", "b", "--out", "c", "--target", x, x, x, "--json"])
-    assert got.target == [float(x)] * 3
+    assert got.target == [[float(x)] * 3]  # one of as many points as are given
 
 
 def test_inspect(written_phantom: Any, capsys: pytest.CaptureFixture[str]) -> None:
@@ -190,9 +190,12 @@ def test_the_readers_early_end_is_no_error() -> None:
 
 def test_defaults_are_those_of_the_library() -> None:
     from septal_planner import pipeline
-    from septal_planner.puncture import catheter, target
+    from septal_planner.puncture import catheter, doubt_sources, survey, target
 
     got = cli.build_parser().parse_args(["plan", "a", "b", "--out", "c"])
     assert got.procedure == pipeline.DEFAULT_PROCEDURE
     assert got.sheath_angle == catheter.SHEATH_ANGLE_DEG
     assert got.landmark_sd == target.LANDMARK_SD_MM
+    assert (got.draws, got.seed) == (doubt_sources.DRAWS, survey.SEED)
+    taken = (got.needle_sd, got.tenting, got.tenting_sd, got.tenting_direction, got.beat_sd, got.beat_across_sd)
+    assert doubt_sources.Doubts(*taken, got.breath_sd) == doubt_sources.Doubts()

@@ -24,7 +24,7 @@ from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume, read_volume
 from septal_planner.motion import Motion, PhaseFound, compare_phases, length_sd, place_at, shift
 from septal_planner.other_phase import add_other_phase, check_pair, find_in_phase, list_motion
-from septal_planner.pipeline import PlannedCase, make_plan
+from septal_planner.pipeline import PlannedCase
 from septal_planner.plan import load_plan
 from septal_planner.puncture.procedures import Asked
 from septal_planner.puncture.target import fossa_fractions
@@ -53,9 +53,9 @@ def moved_ct(phantom: Any, by_lps: Array = MOVED_LPS) -> tuple[Volume, Landmarks
 
 
 @pytest.fixture(scope="module")
-def case(quick_phantom: Any, other_phantom: Any) -> PlannedCase:
-    one = replace(volume_of(quick_phantom), phase_percent=70.0)
-    return add_other_phase(make_plan(one, Landmarks(quick_phantom.landmarks)), *moved_ct(other_phantom))
+def case(quick_case: PlannedCase, other_phantom: Any) -> PlannedCase:
+    assert quick_case.volume.phase_percent == 70.0
+    return add_other_phase(quick_case, *moved_ct(other_phantom))
 
 
 def true_place(truth: Any, superior: float, anterior: float) -> Array:

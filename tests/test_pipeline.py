@@ -13,22 +13,22 @@ from septal_planner.errors import AnatomyNotFound, InputRefused
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks
 from septal_planner.inputs.volume import Volume, read_volume
 from septal_planner.measurements import list_measurements
-from septal_planner.pipeline import PlannedCase, find_views, make_plan
+from septal_planner.pipeline import FoundAnatomy, PlannedCase, find_views, make_plan, plan_found
 from septal_planner.plausibility import RANGES, check_plausible, measured
 from septal_planner.puncture.procedures import UnknownProcedure
-from septal_planner.validation import compare, volume_of
+from septal_planner.validation import compare
 
 DATA = Path(__file__).resolve().parents[1].parent / "shared" / "data"
 
 
 @pytest.fixture(scope="module")
-def volume(quick_phantom: Any) -> Volume:
-    return volume_of(quick_phantom)
+def volume(quick_volume: Volume) -> Volume:
+    return quick_volume
 
 
 @pytest.fixture(scope="module")
-def case(volume: Volume, quick_phantom: Any) -> PlannedCase:
-    return make_plan(volume, Landmarks(quick_phantom.landmarks))
+def case(quick_case: PlannedCase) -> PlannedCase:
+    return quick_case
 
 
 def test_measurements_agree_with_the_phantom(case: PlannedCase, quick_phantom: Any) -> None:
@@ -75,28 +75,32 @@ def test_unknown_position_and_phase_are_said(volume: Volume, quick_phantom: Any)
     assert "tricuspid annulus area" not in names
 
 
-def test_prone_patient_gets_no_angles(volume: Volume, quick_phantom: Any, case: PlannedCase) -> None:
-    prone = make_plan(replace(volume, patient_position="HFP"), Landmarks(quick_phantom.landmarks))
+def test_prone_patient_gets_no_angles(volume: Volume, quick_found: FoundAnatomy, case: PlannedCase) -> None:
+    prone = plan_found(replace(volume, patient_position="HFP"), quick_found, survey=case.survey)
     assert prone.views is None
     assert any("HFP" in c and "no C-arm angles" in c for c in prone.cautions)
     # the same voxels give the same plan
     np.testing.assert_array_equal(prone.site.target_lps, case.site.target_lps)
 
 
-def test_user_target_is_snapped_and_said(volume: Volume, quick_phantom: Any) -> None:
+def test_user_target_is_snapped_and_said(
+    volume: Volume, quick_phantom: Any, quick_found: FoundAnatomy, case: PlannedCase
+) -> None:
     truth = quick_phantom.truth
     wanted = truth.fossa.center + 3.0 * truth.fossa.normal
-    case = make_plan(volume, Landmarks(quick_phantom.landmarks), target_lps=wanted)
+    case = plan_found(volume, quick_found, target_lps=wanted, survey=case.survey)
     assert case.site.source == "user"
     assert case.site.moved_mm == pytest.approx(3.0, abs=0.5)
     assert any(f"moved by {case.site.moved_mm:.1f} mm" in c for c in case.cautions)
     assert abs(float(truth.midsurface_distance_mm(case.site.target_lps)[0])) < 0.5
 
 
-def test_target_off_the_septum_is_refused(volume: Volume, quick_phantom: Any) -> None:
+def test_target_off_the_septum_is_refused(
+    volume: Volume, quick_phantom: Any, quick_found: FoundAnatomy, case: PlannedCase
+) -> None:
     far = quick_phantom.truth.fossa.center + (0.0, 0.0, 40.0)
     with pytest.raises(InputRefused, match=r"off the septum"):
-        make_plan(volume, Landmarks(quick_phantom.landmarks), target_lps=far)
+        plan_found(volume, quick_found, target_lps=far, survey=case.survey)
 
 
 def test_unknown_procedure_lists_the_names(volume: Volume, quick_phantom: Any) -> None:

@@ -8,9 +8,7 @@ import numpy as np
 import pytest
 from septal_phantoms.annuli import make_saddle, measure_saddle
 
-from septal_planner.inputs.landmarks import Landmarks
-from septal_planner.pipeline import PlannedCase, make_plan
-from septal_planner.validation import volume_of
+from septal_planner.pipeline import PlannedCase
 from septal_planner.validation.truths import WITHOUT_TRUTH, ring_values, told_with_interval, true_values
 
 
@@ -45,8 +43,8 @@ def test_d_of_an_ellipse_is_cut_by_the_chord_of_published_length() -> None:
 
 
 @pytest.fixture(scope="module")
-def case(quick_phantom: Any) -> PlannedCase:
-    return make_plan(volume_of(quick_phantom), Landmarks(quick_phantom.landmarks))
+def case(quick_case: PlannedCase) -> PlannedCase:
+    return quick_case
 
 
 def test_every_number_with_a_doubt_has_a_truth(case: PlannedCase, quick_phantom: Any) -> None:

@@ -29,7 +29,8 @@ from septal_planner.pipeline import (
 from septal_planner.plan import Plan, load_plan
 from septal_planner.puncture.procedures import UnknownProcedure, load_procedures
 from septal_planner.puncture.procedures import procedure as procedure_named
-from septal_planner.puncture.target import Approach, PunctureSite, choose_on
+from septal_planner.puncture.survey import choose_on
+from septal_planner.puncture.target import Approach, PunctureSite
 from septal_viewer.guide import STEP, LandmarkState, states_of
 from septal_viewer.marks import Marks, Point, point
 from septal_viewer.opened import NO_CT, Opened

@@ -26,7 +26,8 @@ from septal_planner.inputs.volume import Volume, read_volume
 from septal_planner.output_folder import staged
 from septal_planner.pipeline import FoundAnatomy, PlannedCase, approach_of, find_anatomy, plan_found
 from septal_planner.puncture.procedures import load_procedures
-from septal_planner.puncture.target import Approach, PunctureSite, choose_on
+from septal_planner.puncture.survey import choose_on
+from septal_planner.puncture.target import Approach, PunctureSite
 from septal_viewer.parcels import (
     Held,
     answer_for_nothing,

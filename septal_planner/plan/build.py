@@ -40,6 +40,7 @@ def build_plan(
     contrast: ContrastOfScan | None = None,
     read_first: Iterable[str] | None = None,
     landmark_sd_mm: float | None = None,
+    crossing: Mapping[str, Any] | None = None,
 ) -> Plan:
     """Everything found and chosen as the plan that is saved; only the CT's fingerprint is computed here."""
     from septal_planner.anatomy.chambers import LABELS
@@ -92,6 +93,7 @@ def build_plan(
             },
             "read_first": None if read_first is None else tuple(read_first),
             "landmark_sd_mm": landmark_sd_mm,
+            "crossing": crossing,
         }
     )
 

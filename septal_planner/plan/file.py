@@ -25,7 +25,7 @@ def plan_as_json(plan: Plan) -> str:
     """The text of plan.json: fields in the schema's order, numbers to 6 decimals."""
     text = json.dumps(_rounded(plan.model_dump(mode="json")), indent=2, ensure_ascii=False, allow_nan=False)
     # a point on one line reads better than on five; a line break never stands inside a JSON string
-    return re.sub(r"\[\n\s+([-+0-9.eE,\s]+?)\n\s+\]", lambda m: f"[{' '.join(m[1].split())}]", text) + "\n"
+    return re.sub(r"\[\n\s+((?:[-+0-9.eE,\s]|null)+?)\n\s+\]", lambda m: f"[{' '.join(m[1].split())}]", text) + "\n"
 
 
 def as_saved(plan: Plan) -> Plan:

@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from septal_planner.plan.crossing import CrossingFound
 from septal_planner.plan.parts import Angle, Direction, NotNegative, Part, Positive, Row, Vector
 
 SCHEMA_VERSION = 1
@@ -291,3 +292,4 @@ class Plan(Part):
     read_first: tuple[str, ...] | None = None  # those of the cautions that bear on what is done at the table
     motion: MotionFound | None = None  # where a second phase was given
     landmark_sd_mm: NotNegative | None = None  # doubt of each landmark coordinate that was reckoned with
+    crossing: CrossingFound | None = None  # the whole membrane, the ways to the target and on from it, their doubt

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import linprog
 
 from septal_planner.puncture.approach import Approach
@@ -26,8 +26,8 @@ from septal_planner.puncture.ranking import (
 from septal_planner.puncture.requirements import ReachOver
 
 __all__ = [
-    "Candidate", "Choice", "Ranking", "choose_from_map", "in_order", "keeping_clear", "range_words", "ranking_of",
-    "scores", "tilt_for_height_deg",
+    "Candidate", "Choice", "Ranking", "as_candidates", "choose_from_map", "in_order", "keeping_clear", "range_words",
+    "ranking_of", "scores", "tilt_for_height_deg",
 ]
 
 Array = NDArray[np.float64]
@@ -126,6 +126,17 @@ def choose_from_map(
         keeps = keeping_clear(ends, ranking.slip_mm) >= 0
         largest = _candidate(ends, top, rank=0, keeps_clear=bool(keeps[top]))
     return Choice(candidates, meets_all, heights, gives, largest)
+
+
+def as_candidates(
+    approach: Approach, found: MembraneMap, points_lps: ArrayLike, *, reach: ReachOver | None = None
+) -> tuple[Candidate, ...]:
+    """Points (n, 3) of a mapped membrane, whatever chose them, measured and worded as candidates are; `rank` counts
+    them as given, from 1."""
+    ranking = ranking_of(found)
+    there = map_points(approach, points_lps, reach=reach)
+    keeps = keeping_clear(there, ranking.slip_mm) >= 0
+    return tuple(_candidate(there, i, rank=i + 1, keeps_clear=bool(keeps[i])) for i in range(len(there.points_lps)))
 
 
 # -------------------------------------------------------------------------------------------------------------- helpers

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from septal_planner.puncture.approach import Approach
-from septal_planner.puncture.place import membrane_grid_mm
+from septal_planner.puncture.place import membrane_grid_mm, room_to_rim_mm
 from septal_planner.puncture.procedures import Asked
 from septal_planner.puncture.requirements import (
     OF_THE_CATHETER,
@@ -52,7 +52,8 @@ class Layer:
 @dataclass(frozen=True, eq=False)
 class MembraneMap:
     """`overall` (n,): the smallest fraction of all limits, positive inside them all; nan where a limit assessed
-    elsewhere on the membrane is not assessed there. `binding` (n,): which layer that is.
+    elsewhere on the membrane is not assessed there. `binding` (n,): which layer that is. `widest_mm`: the largest
+    distance from the rim there is, nan of single points.
     """
 
     points_lps: NDArray[np.float64]       # (n, 3) on the mid-surface
@@ -62,6 +63,7 @@ class MembraneMap:
     layers: tuple[Layer, ...]
     overall: NDArray[np.float64]
     binding: NDArray[np.intp]
+    widest_mm: float = np.nan
 
     def layer(self, name: str) -> Layer:
         """Raises KeyError for a name that is not one of QUANTITIES."""
@@ -95,7 +97,8 @@ def map_membrane(
     u, v = membrane_grid_mm(approach.fossa, step_mm=step)
     if len(u) == 0:
         return None
-    return map_points(approach, approach.fossa.patch.points_lps(u, v), step_mm=step, reach=reach)
+    found = map_points(approach, approach.fossa.patch.points_lps(u, v), step_mm=step, reach=reach)
+    return replace(found, widest_mm=float(room_to_rim_mm(approach.fossa, approach.fine_points_lps).max()))
 
 
 def map_points(

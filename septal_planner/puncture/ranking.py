@@ -36,7 +36,10 @@ class Ranking:
 def ranking_of(found: MembraneMap) -> Ranking:
     """The ranking that `choose_from_map` uses on this membrane."""
     rim = found.layer("distance_to_rim").values
-    slip = min(NEEDLE_SLIP_MM, NEEDLE_SLIP_SHARE * float(np.nanmax(rim))) if np.isfinite(rim).any() else 0.0
+    slip = 0.0
+    if np.isfinite(rim).any():
+        widest = found.widest_mm if np.isfinite(found.widest_mm) else float(np.nanmax(rim))
+        slip = min(NEEDLE_SLIP_MM, NEEDLE_SLIP_SHARE * widest)
     clear = keeping_clear(found, slip)
     pool = clear >= min(0.0, float(clear.max()))
     best = {}
@@ -77,7 +80,7 @@ def scores(found: MembraneMap, ranking: Ranking) -> tuple[Mask, Array, Array]:
 def in_order(approach: Approach, found: MembraneMap, ranking: Ranking) -> NDArray[np.intp]:
     """Indices (n,) of the mapped points, best first; ties go to the middle of the preferred zone."""
     meets, clear, worst = scores(found, ranking)
-    return np.lexsort((from_zone(approach, found), -rounded(worst), -rounded(clear), ~meets))
+    return np.lexsort((from_zone(approach, found), -rounded(worst), -_rounded_down(clear), ~meets))
 
 
 def heights_mm(found: MembraneMap, slip_mm: float) -> tuple[float, float] | None:
@@ -91,6 +94,11 @@ def heights_mm(found: MembraneMap, slip_mm: float) -> tuple[float, float] | None
 def rounded(score: Array) -> Array:
     """Scores in steps of ALIKE, so that ties are ties."""
     return np.asarray(np.round(score / ALIKE))
+
+
+def _rounded_down(clear: Array) -> Array:
+    """The same of what keeps clear, but no place that falls short, by however little, is one that does."""
+    return np.asarray(np.floor(clear / ALIKE + 1e-6))
 
 
 def from_zone(approach: Approach, found: MembraneMap) -> Array:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from septal_planner.anatomy.annulus import ring_covariance
-from septal_planner.puncture import catheter, place, site, target
+from septal_planner.puncture import catheter, place, site, survey, target
 from septal_planner.puncture.procedures import procedure
 
 WHY = "The blood on the right side of the septum cannot be told from the wall."
@@ -23,7 +23,7 @@ def without_rim(fossa):
 
 def test_without_a_rim_there_is_no_choice_and_it_is_said(high_septum):
     fossa, annulus, chambers, marks = high_septum.common()
-    found = target.choose_target(without_rim(fossa), annulus, chambers, marks, procedure("edge-to-edge-degenerative"))
+    found = survey.choose_target(without_rim(fossa), annulus, chambers, marks, procedure("edge-to-edge-degenerative"))
     np.testing.assert_array_equal(found.target_lps, fossa.center_lps)
     assert found.source == "computed"
     assert any("no choice among sites" in note for note in found.notes)
@@ -39,7 +39,7 @@ def test_without_a_rim_there_is_no_choice_and_it_is_said(high_septum):
         assert by_name[name].status == "not assessed"
         assert by_name[name].why.startswith(WHY)
     # what hangs on the surface alone is given, with more doubt
-    sure = target.evaluate_site(fossa.center_lps, *high_septum.common(), procedure("edge-to-edge-degenerative"))
+    sure = site.evaluate_site(fossa.center_lps, *high_septum.common(), procedure("edge-to-edge-degenerative"))
     assert found.height_mm == pytest.approx(sure.height_mm)
     assert found.height_sd_mm > sure.height_sd_mm
     assert found.distance_to_aorta_mm is not None
@@ -119,7 +119,7 @@ def test_a_bridged_rim_asks_for_more_room(high_septum):
     fossa, annulus, chambers, marks = high_septum.common()
     behind = fossa.patch.uvw(fossa.rim_lps)[:, 0] < 0
     bridged = replace(fossa, rim_seen=~behind, rim_sd_mm=0.4)
-    points = target.membrane_points(fossa)
+    points = place.membrane_points(fossa)
     u = fossa.patch.uvw(points)[:, 0]
     room, plain = place.room_to_rim_mm(bridged, points), place.room_to_rim_mm(fossa, points)
     assert np.all(room <= plain + 1e-9)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from septal_planner.errors import AnatomyNotFound, InputRefused
 from septal_planner.geometry import curves
-from septal_planner.puncture import target
+from septal_planner.puncture import ranking, survey, target
 from septal_planner.puncture.checks import check
 from septal_planner.puncture.procedures import Asked, procedure
 
@@ -30,7 +30,7 @@ def ray_out(start, direction):
     "name", ["edge-to-edge-degenerative", "edge-to-edge-functional", "left-atrial-access"]
 )
 def test_every_figure_of_a_chosen_site_is_true(high_septum, name):
-    site = target.choose_target(*high_septum.common(), procedure(name))
+    site = survey.choose_target(*high_septum.common(), procedure(name))
     p = site.target_lps
     assert abs(np.linalg.norm(p - ATRIUM) - MEMBRANE_RADIUS) < 0.01
     u, v, _ = high_septum.fossa.patch.uvw(p)
@@ -51,7 +51,7 @@ def test_every_figure_of_a_chosen_site_is_true(high_septum, name):
 def test_chosen_site_keeps_to_an_attainable_band(high_septum):
     for name in ("edge-to-edge-degenerative", "edge-to-edge-functional"):
         asked = procedure(name)
-        site = target.choose_target(*high_septum.common(), asked)
+        site = survey.choose_target(*high_septum.common(), asked)
         assert site.height_band_available is True
         assert asked.height.low <= site.height_mm <= asked.height.high
         assert site.notes == ()
@@ -60,7 +60,7 @@ def test_chosen_site_keeps_to_an_attainable_band(high_septum):
 
 def test_a_band_out_of_reach_is_said_plainly_and_a_site_still_given(low_septum):
     asked = procedure("edge-to-edge-degenerative")
-    site = target.choose_target(*low_septum.common(), asked)
+    site = survey.choose_target(*low_septum.common(), asked)
     low, high = site.membrane_height_range_mm
     assert site.height_band_available is False
     assert site.notes[0] == (
@@ -72,17 +72,17 @@ def test_a_band_out_of_reach_is_said_plainly_and_a_site_still_given(low_septum):
     assert site.notes[0] in height.why
     # as high as a slip of the needle still lands on the membrane: no height is gained at the rim's cost
     rim = curves.distance_to_closed(target.membrane_points(low_septum.fossa), low_septum.fossa.rim_lps)
-    clear = min(target.NEEDLE_SLIP_MM, target.NEEDLE_SLIP_SHARE * float(rim.max()))
+    clear = min(ranking.NEEDLE_SLIP_MM, ranking.NEEDLE_SLIP_SHARE * float(rim.max()))
     assert site.distance_to_rim_mm >= clear - 1e-9
     assert high - clear - 1.0 < site.height_mm < high - clear + 0.3
 
 
 def test_a_band_only_at_the_rim_is_said_too(low_septum):
-    plain = target.choose_target(*low_septum.common(), procedure("left-atrial-access"))
+    plain = survey.choose_target(*low_septum.common(), procedure("left-atrial-access"))
     top = plain.membrane_height_range_mm[1]
     asked = procedure("edge-to-edge-degenerative")
     narrow = replace(asked, height=replace(asked.height, low=top - 1.0, high=top + 5.0))
-    site = target.choose_target(*low_septum.common(), narrow)
+    site = survey.choose_target(*low_septum.common(), narrow)
     assert site.height_band_available is False
     assert "only within 2 mm of the rim" in site.notes[0]
 
@@ -90,14 +90,14 @@ def test_a_band_only_at_the_rim_is_said_too(low_septum):
 def test_a_band_only_beside_the_aorta_is_said_too(high_septum):
     asked = procedure("edge-to-edge-degenerative")
     far = replace(asked, distance_to_aorta=replace(asked.distance_to_aorta, low=28.0, tolerance=1.0))
-    site = target.choose_target(*high_septum.common(), replace(far, height=replace(asked.height, low=45.0)))
+    site = survey.choose_target(*high_septum.common(), replace(far, height=replace(asked.height, low=45.0)))
     assert site.height_band_available is True
     assert site.height_mm < 45
     assert "would not keep clear" in site.notes[0]
 
 
 def test_choice_beats_every_other_candidate_on_its_worst_safety_margin(high_septum):
-    site = target.choose_target(*high_septum.common(), procedure("left-atrial-access"))
+    site = survey.choose_target(*high_septum.common(), procedure("left-atrial-access"))
     for name in ("distance_to_rim", "distance_to_aorta", "distance_to_posterior_wall", "wall_thickness"):
         assert next(c for c in site.checks if c.name == name).status == "met"
 
@@ -152,7 +152,7 @@ def test_coaptation_moves_the_datum(high_septum):
 def test_missing_chambers_are_not_assessed_with_a_reason(high_septum):
     fossa, annulus, chambers, marks = high_septum.common()
     bare = replace(chambers, distance={}, not_assessed={"aorta": "No point was marked in the aorta."})
-    site = target.choose_target(fossa, annulus, bare, marks, procedure("left-atrial-access"))
+    site = survey.choose_target(fossa, annulus, bare, marks, procedure("left-atrial-access"))
     assert site.distance_to_aorta_mm is None
     assert site.distance_to_posterior_wall_mm is None
     by_name = {c.name: c for c in site.checks}
@@ -165,7 +165,7 @@ def test_missing_chambers_are_not_assessed_with_a_reason(high_septum):
 def test_cava_landmarks_are_needed(high_septum):
     fossa, annulus, chambers, _ = high_septum.common()
     with pytest.raises(AnatomyNotFound, match="inferior_vena_cava needs two points"):
-        target.choose_target(fossa, annulus, chambers, {}, procedure("left-atrial-access"))
+        survey.choose_target(fossa, annulus, chambers, {}, procedure("left-atrial-access"))
 
 
 def test_posterior_path_of_rays_through_a_sphere(high_septum):

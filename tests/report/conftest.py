@@ -3,27 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pytest
 
 from septal_planner.anatomy.chambers import LABELS
 from septal_planner.anatomy.opacification import read_opacification
-from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.measurements import list_measurements
-from septal_planner.pipeline import PlannedCase, make_plan
+from septal_planner.pipeline import PlannedCase
 from septal_planner.plan import build_plan
 from septal_planner.puncture.site import evaluate_site
 from septal_planner.report.picture import Pictures
 from septal_planner.report.pictures import render_pictures
 from septal_planner.report.quality import with_quality_panel
-from septal_planner.validation import volume_of
 
 
 @pytest.fixture(scope="session")
-def case(quick_phantom: Any) -> PlannedCase:
-    return make_plan(volume_of(quick_phantom), Landmarks(quick_phantom.landmarks))
+def case(quick_case: PlannedCase) -> PlannedCase:
+    return quick_case
 
 
 WHY = (

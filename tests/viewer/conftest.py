@@ -6,36 +6,11 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from importlib.util import find_spec
-from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
-
-from septal_planner.inputs.landmarks import Landmarks
-from septal_planner.inputs.volume import Volume
-from septal_planner.pipeline import FoundAnatomy, PlannedCase, find_anatomy, plan_found
-from septal_planner.validation import volume_of
-
-
-@pytest.fixture(scope="session")
-def quick_volume(quick_phantom: Any) -> Volume:
-    """The quick normal heart's CT."""
-    return volume_of(quick_phantom)
-
-
-@pytest.fixture(scope="session")
-def quick_found(quick_volume: Volume, quick_phantom: Any) -> FoundAnatomy:
-    """Its anatomy; treat as read-only."""
-    return find_anatomy(quick_volume, Landmarks(quick_phantom.landmarks))
-
-
-@pytest.fixture(scope="session")
-def quick_case(quick_volume: Volume, quick_found: FoundAnatomy) -> PlannedCase:
-    """Its plan; treat as read-only."""
-    return plan_found(quick_volume, quick_found)
-
 
 # The viewer is an extra, and a window needs a screen: where either lacks, its tests are left out unless required.
 REQUIRED = os.environ.get("SEPTAL_PLANNER_VIEWER_TESTS") == "required"

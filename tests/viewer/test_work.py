@@ -25,7 +25,7 @@ from septal_planner.inputs.volume import Volume, read_volume
 from septal_planner.pipeline import FoundAnatomy, approach_of, plan_found
 from septal_planner.plan import plan_as_json
 from septal_planner.puncture.procedures import load_procedures, procedure
-from septal_planner.puncture.target import choose_on
+from septal_planner.puncture.survey import choose_on
 
 LONG_S = 240.0
 

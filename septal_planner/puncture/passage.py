@@ -1,0 +1,72 @@
+"""One puncture in depth: the needle's way to it, the catheter's way on from it, and how likely each limit is met."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from septal_planner.errors import AnatomyNotFound
+from septal_planner.puncture.choice import Candidate, as_candidates
+from septal_planner.puncture.doubt import PointDoubt, doubt_at
+from septal_planner.puncture.needle import NeedleApproach, needle_approach
+from septal_planner.puncture.reach_solver import CatheterReach
+from septal_planner.puncture.survey import Survey, over
+
+
+@dataclass(frozen=True, eq=False)
+class Passage:
+    """All of one target. None: not assessed, the reason in `not_assessed`."""
+
+    target: Candidate | None       # its values over all quantities, and what binds it
+    needle: NeedleApproach | None
+    catheter: CatheterReach | None
+    doubt: PointDoubt | None
+    not_assessed: tuple[str, ...]
+
+
+def look_into(survey: Survey, target_lps: ArrayLike) -> Passage:
+    """Everything of a puncture at a mid-surface point (3,) beyond what `evaluate_on` says of it."""
+    approach = survey.approach
+    why: list[str] = []
+    marks = approach.landmarks_lps
+    needle = None
+    try:
+        needle = needle_approach(
+            target_lps, approach.fossa, marks["inferior_vena_cava"], superior_cava_lps=marks.get("superior_vena_cava"),
+            right_atrium=approach.chambers.distance.get("right_atrium"),
+        )
+        why += needle.not_assessed
+    except AnatomyNotFound as problem:
+        why.append(f"The needle's way to the septum is not assessed: {problem}")
+    reached = None
+    if survey.way is None:
+        needs = approach.procedure.needs
+        why.append(
+            "The reach of a catheter is not assessed: "
+            + (f"the landmark {needs[0]} is missing." if needs else "the procedure has no single target.")
+        )
+    else:
+        reached = survey.way.at(target_lps)
+    doubt, place = None, None
+    if survey.map is None:
+        why.append("The map of the membrane is not assessed, because its rim was not seen.")
+    else:
+        place = as_candidates(survey.approach, survey.map, np.asarray(target_lps)[None], reach=over(survey.way))[0]
+        if survey.response is None:
+            why.append("How likely the limits are met is not assessed: no draws were asked for.")
+        else:
+            trial = survey.trial
+            doubt = doubt_at(
+                approach, target_lps, trial.doubts, draws=trial.draws, seed=trial.seed, response=survey.response
+            )
+    return Passage(place, needle, reached, doubt, tuple(why))
+
+
+def compare(survey: Survey, targets_lps: Sequence[ArrayLike]) -> tuple[Candidate, ...]:
+    """The points given (3,), measured and worded as candidates are, in the order given; none without a map."""
+    if survey.map is None or not len(targets_lps):
+        return ()
+    return as_candidates(survey.approach, survey.map, np.asarray(targets_lps), reach=over(survey.way))
