@@ -17,6 +17,7 @@ from septal_planner.geometry import curves
 from septal_planner.geometry.frames import spacing_mm
 from septal_planner.geometry.propagation import block_diagonal
 from septal_planner.puncture import catheter
+from septal_planner.puncture.body_clearance import BodyRoom, body_room
 from septal_planner.puncture.clearance import AtrialWall
 from septal_planner.puncture.device_point import DevicePoint, device_point_of
 from septal_planner.puncture.paths import crossing_of
@@ -82,6 +83,20 @@ class Approach:
         p = np.asarray(points_lps, dtype=np.float64) - self.annulus.center_lps
         g = np.concatenate([np.broadcast_to(-self.annulus.normal_lps, p.shape), p], axis=-1)
         return np.asarray(np.sqrt(np.einsum("...i,ij,...j->...", g, self.plane_covariance, g)))
+
+    @cached_property
+    def body_room(self) -> BodyRoom | None:
+        """Room for a catheter's body in the left atrium; None where that was not found."""
+        left = self.chambers.distance.get("left_atrium")
+        if left is None:
+            return None
+        room = body_room(
+            left, self.annulus, aorta=self.chambers.distance.get("aorta"),
+            appendage_lps=self.landmarks_lps.get("left_atrial_appendage"),
+        )
+        if self.goal is not None and self.goal.opening_mm > 0:
+            room = replace(room, opening_lps=self.goal.point_lps, opening_mm=self.goal.opening_mm)
+        return room
 
     @cached_property
     def fine_points_lps(self) -> Array:

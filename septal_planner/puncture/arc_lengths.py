@@ -68,8 +68,9 @@ def two_bends(
         nonlocal best
         r1, r2 = np.clip(r1, *radii[0]), np.clip(r2, *radii[1])
         out = np.clip(fw - r1 * ff - r2 * fs, *advance)
-        gap = way - out[..., None] * forward - r1[..., None] * first - r2[..., None] * second
-        miss = dot(gap, gap)
+        # the squared gap, but for that of the way itself
+        miss = out * (out - 2 * fw) + r1 * (r1 * a - 2 * g) + r2 * (r2 * b - 2 * h)
+        miss += 2 * (out * (r1 * ff + r2 * fs) + r1 * r2 * c)
         if best is None:
             best = [out, r1, r2, miss]
         else:
@@ -89,4 +90,6 @@ def two_bends(
         for r in radii[1]:
             consider(_ratio(gg - cc * r, aa), np.full_like(fw, r))
     assert best is not None
-    return best[0], best[1], best[2], best[3]
+    out, r1, r2, _ = best
+    gap = way - out[..., None] * forward - r1[..., None] * first - r2[..., None] * second
+    return out, r1, r2, dot(gap, gap)

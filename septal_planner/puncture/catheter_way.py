@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from septal_planner.anatomy.fossa import Fossa
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.puncture.approach import Approach
 from septal_planner.puncture.arc_chain import evenly
 from septal_planner.puncture.arcs import arcs_between
-from septal_planner.puncture.body_clearance import BodyRoom, body_room
+from septal_planner.puncture.body_clearance import BodyRoom
 from septal_planner.puncture.catheters import SteerableCatheter
 from septal_planner.puncture.clearance import AtrialWall
 from septal_planner.puncture.procedures import Procedure
+from septal_planner.puncture.reach_lattice import ReachLattice, reach_lattice
 from septal_planner.puncture.reach_solver import CatheterReach, ReachLimits, ReachMap, reach_of, solve_reach
+from septal_planner.puncture.reach_trials import Trials
 
 Array = NDArray[np.float64]
 
@@ -29,7 +33,7 @@ HARDLY_BENT_DEG = 0.5     # a bend used less has no radius to speak of
 
 @dataclass(frozen=True, eq=False)
 class CatheterWay:
-    """A catheter, what it is to reach and what counts as reached. LPS, mm.
+    """A catheter, the septum it comes through, what it is to reach and what counts as reached. LPS, mm.
 
     `direction_lps`: of the crossing; `goal_lps`: the device point; `axis_lps`: along which the tip should end there,
     the approach's own, or that of one arc where it is not assessed. `on_axis`: whether tilt counts. `room` None: the
@@ -40,6 +44,7 @@ class CatheterWay:
 
     catheter: SteerableCatheter
     limits: ReachLimits
+    fossa: Fossa
     room: BodyRoom | None
     wall: AtrialWall | None
     direction_lps: NDArray[np.float64]
@@ -49,21 +54,33 @@ class CatheterWay:
     half_width_mm: float
     _held: dict[bytes, ReachMap] = field(default_factory=dict, repr=False)
 
+    @cached_property
+    def lattice(self) -> ReachLattice:
+        """The reach from all over the membrane, by which that from any point of it is found."""
+        return reach_lattice(self.fossa, lambda points, beside: self.solve(points, beside=beside))
+
     def reach_map(self, points_lps: ArrayLike) -> ReachMap:
         """The reach from points (n, 3); the last few asked for are remembered."""
         p = np.ascontiguousarray(np.asarray(points_lps, dtype=np.float64).reshape(-1, 3))
         key = p.tobytes()
         if key not in self._held:
-            found = self.solve(p, self.direction_lps, self.goal_lps, self.axis_lps)
+            found = self.solve(p, beside=self.lattice.beside(p))
             while len(self._held) >= HELD_MAPS:
                 del self._held[next(iter(self._held))]
             self._held[key] = found
         return self._held[key]
 
-    def solve(self, starts_lps: Array, direction_lps: Array, goal_lps: Array, axis_lps: Array) -> ReachMap:
-        """The reach from starts (n, 3) by other directions, to another goal or axis."""
+    def solve(
+        self, starts_lps: Array, *, direction_lps: ArrayLike | None = None, goal_lps: ArrayLike | None = None,
+        axis_lps: ArrayLike | None = None, beside: Trials | None = None,
+    ) -> ReachMap:
+        """The reach from starts (n, 3), each by its own direction, to its own goal and axis, where they are told;
+        `beside` as of `solve_reach`."""
+        way = self.direction_lps if direction_lps is None else direction_lps
+        goal = self.goal_lps if goal_lps is None else goal_lps
+        axis = self.axis_lps if axis_lps is None else axis_lps
         return solve_reach(
-            starts_lps, direction_lps, goal_lps, axis_lps, self.catheter, limits=self.limits, room=self.room
+            starts_lps, way, goal, axis, self.catheter, limits=self.limits, room=self.room, beside=beside
         )
 
     def over(self, points_lps: ArrayLike) -> Mapping[str, Array]:
@@ -99,15 +116,7 @@ def catheter_way(approach: Approach, catheter: SteerableCatheter) -> CatheterWay
     missing."""
     if approach.goal is None:
         return None
-    chambers, procedure = approach.chambers, approach.procedure
-    left, room = chambers.distance.get("left_atrium"), None
-    if left is not None:
-        room = body_room(
-            left, approach.annulus, aorta=chambers.distance.get("aorta"),
-            appendage_lps=approach.landmarks_lps.get("left_atrial_appendage"),
-        )
-        if approach.goal.opening_mm > 0:
-            room = replace(room, opening_lps=approach.goal.point_lps, opening_mm=approach.goal.opening_mm)
+    procedure = approach.procedure
     goal, axis = approach.goal, approach.goal.axis_lps
     if axis is None:  # as one arc from the middle of the membrane comes in
         arc = arcs_between(approach.fossa.center_lps, approach.crossing_lps, goal.point_lps)
@@ -118,9 +127,9 @@ def catheter_way(approach: Approach, catheter: SteerableCatheter) -> CatheterWay
     if procedure.clearance is not None and procedure.clearance.low is not None:
         half = min(half, procedure.clearance.low - limits.clearance_mm)
     return CatheterWay(
-        catheter=catheter, limits=limits, room=room, wall=approach.wall, goal_lps=goal.point_lps,
-        direction_lps=unit_vector(approach.crossing_lps), axis_lps=axis, on_axis=procedure.axis_tilt is not None,
-        half_width_mm=half,
+        catheter=catheter, limits=limits, fossa=approach.fossa, room=approach.body_room, wall=approach.wall,
+        goal_lps=goal.point_lps, direction_lps=unit_vector(approach.crossing_lps), axis_lps=axis,
+        on_axis=procedure.axis_tilt is not None, half_width_mm=half,
     )
 
 

@@ -1,4 +1,4 @@
-"""The search behind the reach solver: what is best, trials, and the narrowing of trials about the best.
+"""The search behind the reach solver: what is best, and the narrowing of trials about the best.
 
 A fixed sequence of ever finer trials about the best so far, over the few unknowns that closed forms leave (see
 reach_shapes), for many crossing points at once. Nothing in it is left to chance: the same question has the same answer.
@@ -9,13 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from septal_planner.puncture import arc_chain
 from septal_planner.puncture.body_clearance import BodyRoom
 from septal_planner.puncture.catheters import SteerableCatheter
-from septal_planner.puncture.reach_shapes import Shapes, Task, shapes, shapes_by_bends, turn_and_azimuth
+from septal_planner.puncture.reach_shapes import Shapes, Task
+from septal_planner.puncture.reach_trials import Trials, around, first_grid
 
 Array = NDArray[np.float64]
 
@@ -28,6 +29,7 @@ SEARCH_MARGIN_MM = 0.01  # kept there, so that what the finer look finds is with
 NO_TILT_DEG = 0.01
 TOLERANCE = 1e-6     # of a limit, for what floating point leaves
 SHORT = 1000.0       # a key from here on falls short of a limit
+OTHERS = 0.02        # by which what is not the worst counts beside the worst
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,8 @@ class ReachLimits:
 
     `tolerances` of tilt (deg), offset and clearance (mm), or None: with them a shape is wanted that keeps every limit
     with a tolerance to spare, and only among such ones the least tilt; where there is none, the one whose smallest
-    spare, in tolerances, is largest. Without them the least tilt is wanted however narrowly the others are kept."""
+    spare, in tolerances, is largest (the sum of what is lacking of a tolerance counts by a fiftieth, so that no
+    quantity is left open). Without them the least tilt is wanted however narrowly the others are kept."""
 
     tilt_deg: float = 20.0
     offset_mm: float = 3.0
@@ -68,10 +71,12 @@ def _key(found: Shapes, limits: ReachLimits, clearance: Array | None = None, mar
     if limits.tolerances is not None:
         tilt, offset, room = limits.tolerances
         # no more than the whole limit can be to spare
-        short = np.maximum((found.tilt_deg - max(limits.tilt_deg - tilt, 0.0)) / tilt, 0.0)
-        short = np.maximum(short, (found.offset_mm - max(limits.offset_mm - offset, 0.0)) / offset)
+        lacks = [(found.tilt_deg - max(limits.tilt_deg - tilt, 0.0)) / tilt,
+                 (found.offset_mm - max(limits.offset_mm - offset, 0.0)) / offset]
         if clearance is not None:
-            short = np.maximum(short, (limits.clearance_mm + room + margin_mm - clearance) / room)
+            lacks.append((limits.clearance_mm + room + margin_mm - clearance) / room)
+        lacking = np.maximum(np.stack(lacks), 0.0)
+        short = lacking.max(axis=0) + OTHERS * lacking.sum(axis=0)
     else:
         short = np.maximum(found.offset_mm - limits.offset_mm, 0.0)
         short = short + MM_PER_DEGREE * np.maximum(found.tilt_deg - limits.tilt_deg, 0.0)
@@ -80,90 +85,6 @@ def _key(found: Shapes, limits: ReachLimits, clearance: Array | None = None, mar
     ease = 1e-5 * np.abs(found.deflection_rad).sum(axis=-1)
     good = found.tilt_deg + 1e-3 * found.offset_mm + ease
     return np.asarray(np.where(short > TOLERANCE, SHORT + short + 1e-4 * good, good))
-
-
-@dataclass(frozen=True)
-class _Trials:
-    """Unknowns (n, q, 6) of q shapes for each of n crossings: two of the end, three of the tip's shift (mm), the first
-    deflection (rad); see reach_shapes. `by_bends`: the end's two are its azimuth and the second deflection, else its
-    tilt against the axis (rad). `branch` (n, q) tells the second deflection where the end's two do not."""
-
-    unknowns: NDArray[np.float64]
-    branch: NDArray[np.float64]
-    by_bends: bool = False
-
-    def shapes(self, task: Task) -> Shapes:
-        x = self.unknowns
-        if self.by_bends:
-            return shapes_by_bends(task, x[..., 0], x[..., 5], x[..., 1], x[..., 2:5])
-        return shapes(task, x[..., :2], x[..., 2:5], x[..., 5], self.branch)
-
-    def told_by_bends(self, task: Task) -> _Trials:
-        """The same shapes of two bends."""
-        found = self.shapes(task)
-        azimuth, deflection = turn_and_azimuth(task, found.end)[1], found.deflection_rad
-        ends = np.stack([azimuth, deflection[..., 1]], axis=-1)
-        unknowns = np.concatenate([ends, self.unknowns[..., 2:5], deflection[..., :1]], axis=-1)
-        return _Trials(unknowns, self.branch, by_bends=True)
-
-    def take(self, columns: NDArray[np.intp]) -> _Trials:
-        """Those in the columns (n, k)."""
-        row = np.arange(len(columns))[:, None]
-        return _Trials(self.unknowns[row, columns], self.branch[row, columns], self.by_bends)
-
-    def regrouped(self, size: int) -> _Trials:
-        """The same in order, `size` to a row."""
-        return _Trials(self.unknowns.reshape(-1, size, 6), self.branch.reshape(-1, size), self.by_bends)
-
-
-def _grid(task: Task, tilts_deg: ArrayLike, around: int, firsts: int) -> tuple[_Trials, NDArray[np.intp]]:
-    """Every tilt in so many directions, with so many first deflections on both branches where there are two bends; and
-    the group (q,) of each: trials of one group are alike, so that the best of each is worth following."""
-    tau = np.deg2rad(np.asarray(tilts_deg, dtype=np.float64))
-    psi = np.arange(around) * 2 * np.pi / around
-    flat = [np.zeros((1, 2))] if (tau == 0).any() else []
-    flat += [np.stack([t * np.cos(psi + 0.3 * i), t * np.sin(psi + 0.3 * i)], axis=-1)
-             for i, t in enumerate(tau) if t > 0]
-    tilt = np.concatenate(flat)
-    toward = np.floor(np.arctan2(tilt[:, 1], tilt[:, 0]) / (np.pi / 2) + 0.5).astype(np.intp) % 4
-    if len(task.catheter.bends) == 1:
-        first, branch, group = np.zeros(len(tilt)), np.ones(len(tilt)), toward
-    else:
-        angles = np.linspace(0.0, np.deg2rad(task.catheter.bends[0].deflection_deg.high), firsts)
-        both = np.stack(np.meshgrid(angles, [1.0, -1.0], indexing="ij"), axis=-1).reshape(-1, 2)
-        third = np.minimum(3 * np.repeat(np.arange(firsts), 2) // firsts, 2) + 3 * (both[:, 1] > 0)
-        first, branch = np.tile(both, (len(tilt), 1)).T
-        group = np.tile(third, len(tilt))
-        tilt = np.repeat(tilt, len(both), axis=0)
-    n, q = len(task.start), len(tilt)
-    unknowns = np.concatenate([tilt, np.zeros((q, 3)), first[:, None]], axis=1)
-    return _Trials(np.broadcast_to(unknowns, (n, q, 6)), np.broadcast_to(branch, (n, q))), group
-
-
-def _spread(count: int, size: int, level: int) -> Array:
-    """(count, size) evenly spread numbers from -1 to 1, others on each level; the first row is zero. An additive
-    recurrence by powers of the generalised golden ratio."""
-    ratio = 2.0
-    for _ in range(50):
-        ratio = (1 + ratio) ** (1 / (size + 1))
-    step = ratio ** -np.arange(1.0, size + 1)
-    at = np.arange(1, count)[:, None] + 97 * level
-    return np.asarray(np.concatenate([np.zeros((1, size)), 2 * ((0.5 + at * step) % 1.0) - 1]))
-
-
-def _around(best: _Trials, width: Array, last: Array, count: int, level: int) -> _Trials:
-    """Trials about the best so far (n, 1): within `width` (n, 1, 6) of it, and on along the `last` step (n, 1, 6)."""
-    free = np.flatnonzero(width[0, 0] > 0)
-    offsets = np.zeros((count, 6))
-    offsets[:, free] = _spread(count, len(free), level)
-    unknowns = best.unknowns + width * offsets
-    unknowns[:, 1:3] = best.unknowns + last * np.array([[0.7], [1.6]])
-    if width[..., 0].max() > 0 and not best.by_bends:
-        # some with the tilt only shrunk, and one without any: there the least tilt lies, if anywhere
-        less = np.minimum(1.0, width[..., :2] / np.deg2rad(10.0)) * np.abs(offsets[3::6, free[-1:]])
-        unknowns[:, 3::6, :2] = best.unknowns[..., :2] * (1 - less)
-        unknowns[:, -1, :2] = 0.0
-    return _Trials(unknowns, np.broadcast_to(best.branch, unknowns.shape[:2]), best.by_bends)
 
 
 @dataclass(frozen=True)
@@ -203,6 +124,8 @@ SPREAD_MM = 2.5
 FOLLOWED = 3
 _FOLLOW = ((4, 12, 3), (10, 16, 1))
 _FOLLOW_WIDTH = 0.6
+_BESIDE = ((6, 12, 2), (8, 12, 1))
+_BESIDE_WIDTH = 0.4
 
 
 def _search(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort) -> Shapes:
@@ -215,13 +138,20 @@ def _search(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Eff
     seeds = np.sort(chosen)
     ends = _in_full(task.at(seeds), limits, room, effort)
     near = cKDTree(task.start[seeds]).query(task.start, min(FOLLOWED, len(seeds)))[1].reshape(n, -1)
-    starts = _Trials(ends.unknowns[near, 0], ends.branch[near, 0], ends.by_bends)
+    starts = Trials(ends.unknowns[near, 0], ends.branch[near, 0], ends.by_bends)
     held = _keys(task, limits, room, starts, None)
     return _narrowed(task, limits, room, effort, starts, held, _FOLLOW, _FOLLOW_WIDTH).shapes(task)
 
 
-def _in_full(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort) -> _Trials:
-    trials, group = _grid(task, effort.tilts_deg, effort.around, effort.firsts)
+def best_beside(task: Task, limits: ReachLimits, room: BodyRoom | None, starts: Trials) -> Shapes:
+    """The best shapes (n, 1) near `starts` (n, s), which were the best of crossings much alike."""
+    effort = (_WITH_WALLS if room is not None else _NO_WALLS)[len(task.catheter.bends) - 1]
+    held = _keys(task, limits, room, starts, None)
+    return _narrowed(task, limits, room, effort, starts, held, _BESIDE, _BESIDE_WIDTH).shapes(task)
+
+
+def _in_full(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort) -> Trials:
+    trials, group = first_grid(task, effort.tilts_deg, effort.around, effort.firsts)
     keys = _keys(task, limits, room, trials, None)
     columns = np.stack(
         [np.flatnonzero(group == g)[np.argmin(keys[:, group == g], axis=1)] for g in np.unique(group)], axis=1
@@ -233,9 +163,9 @@ def _in_full(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Ef
 
 
 def _narrowed(
-    task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort, best: _Trials, held: Array,
+    task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort, best: Trials, held: Array,
     rounds: tuple[tuple[int, int, int], ...], share: float,
-) -> _Trials:
+) -> Trials:
     """The best (n, 1) from the starts `best` (n, s), whose keys are `held`; `share` of the effort's width to begin."""
     n, starts = held.shape
     end, first = np.deg2rad(effort.width[0]), np.deg2rad(effort.width[2])
@@ -253,10 +183,10 @@ def _narrowed(
         width, last = (np.take_along_axis(v, columns[..., None], axis=1).reshape(-1, 1, 6) for v in (width, last))
         for _ in range(levels):
             level += 1
-            around = _around(best, width, last, count, level)
-            keys = _keys(part, limits, room, around, held)
+            tried = around(best, width, last, count, level)
+            keys = _keys(part, limits, room, tried, held)
             column = np.argmin(keys, axis=1)[:, None]
-            held, moved = np.take_along_axis(keys, column, axis=1), around.take(column)
+            held, moved = np.take_along_axis(keys, column, axis=1), tried.take(column)
             better = (column > 0)[..., None]
             last = np.where(better, moved.unknowns - best.unknowns, last * NARROWER)
             width, best = width * np.where(better, WIDER, NARROWER), moved
@@ -266,10 +196,10 @@ def _narrowed(
         found = best.take(np.argmin(held, axis=1)[:, None])
         ends[rows[done]], branch[rows[done]] = found.unknowns[done], found.branch[done]
         rows, held, width, last = rows[~done], held[~done], width[~done], last[~done]
-        best = _Trials(best.unknowns[~done], best.branch[~done], best.by_bends)
+        best = Trials(best.unknowns[~done], best.branch[~done], best.by_bends)
         if not len(rows):
             break
-    return _Trials(ends, branch, best.by_bends)
+    return Trials(ends, branch, best.by_bends)
 
 
 def best_without_walls(task: Task, limits: ReachLimits) -> tuple[Shapes, NDArray[np.bool_]]:
@@ -302,7 +232,7 @@ def best_clear_of_walls(task: Task, limits: ReachLimits, room: BodyRoom) -> Shap
     return found
 
 
-def _keys(task: Task, limits: ReachLimits, room: BodyRoom | None, trials: _Trials, held: Array | None) -> Array:
+def _keys(task: Task, limits: ReachLimits, room: BodyRoom | None, trials: Trials, held: Array | None) -> Array:
     """Keys (n, q) of trials. With a room the clearance is looked at only where the rest could still be better than
     `held` (n, 1), the key of the first column (None: not known); infinite where it was not."""
     found = trials.shapes(task)

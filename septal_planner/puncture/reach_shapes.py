@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Task:
-    """n crossings and one goal. `start`, `forward` (n, 3), `goal`, `axis` (3,): LPS, mm, unit vectors; `side`, `up`
+    """n crossings, each with its goal. `start`, `forward`, `goal`, `axis` (n, 3): LPS, mm, unit vectors; `side`, `up`
     (n, 3): unit vectors square to `forward`, `side` toward the axis; `longest_advance_mm` of the straight part."""
 
     start: NDArray[np.float64]
@@ -38,7 +38,8 @@ class Task:
         cls, start: Array, forward: Array, goal: Array, axis: Array, catheter: SteerableCatheter,
         longest_advance_mm: float,
     ) -> Task:
-        toward = axis - dot(forward, axis[None])[:, None] * forward
+        goal, axis = np.broadcast_to(goal, start.shape), np.broadcast_to(axis, start.shape)
+        toward = axis - dot(forward, axis)[:, None] * forward
         lost = dot(toward, toward) < 1e-16  # the axis lies along: any side will do
         if lost.any():
             spare = np.eye(3)[np.argmin(np.abs(forward[lost]), axis=1)]
@@ -49,8 +50,8 @@ class Task:
     def at(self, index: NDArray[np.intp]) -> Task:
         """Some of the crossings."""
         return Task(
-            self.start[index], self.forward[index], self.goal, self.axis, self.side[index], self.up[index],
-            self.catheter, self.longest_advance_mm,
+            self.start[index], self.forward[index], self.goal[index], self.axis[index], self.side[index],
+            self.up[index], self.catheter, self.longest_advance_mm,
         )
 
 
@@ -96,7 +97,7 @@ def shapes(task: Task, tilt_rad: Array, shift_mm: Array, first_rad: Array, branc
     """Shapes (n, q): `tilt_rad` (n, q, 2) of the end against the axis, `shift_mm` (n, q, 3) of the tip from the goal;
     for two bends the first deflection (n, q) and which of the two second ones (n, q, +1 or -1), else not looked at."""
     end = _tilted(task, tilt_rad)
-    way = task.goal + shift_mm - task.start[:, None, :]
+    way = (task.goal - task.start)[:, None, :] + shift_mm
     if len(task.catheter.bends) == 1:
         return _one(task, end, way)
     turn, azimuth = turn_and_azimuth(task, end)
@@ -107,23 +108,28 @@ def shapes(task: Task, tilt_rad: Array, shift_mm: Array, first_rad: Array, branc
 def shapes_by_bends(task: Task, azimuth_rad: Array, first_rad: Array, second_rad: Array, shift_mm: Array) -> Shapes:
     """Shapes (n, q) of two bends told by both deflections and the azimuth of the end about the forward direction, from
     the task's side: smooth also where the two second deflections that give one end are nearly the same."""
-    way = task.goal + shift_mm - task.start[:, None, :]
+    way = (task.goal - task.start)[:, None, :] + shift_mm
     one, two = (np.deg2rad(b.deflection_deg.high) for b in task.catheter.bends)
     return _two(task, azimuth_rad, np.clip(first_rad, 0.0, one), np.clip(second_rad, -two, two), way)
 
 
 def _tilted(task: Task, tilt_rad: Array) -> Array:
     """The axis turned by two small angles, the first toward the forward direction."""
-    a = task.axis
-    x = task.forward - dot(task.forward, a[None])[:, None] * a
-    size = np.sqrt(dot(x, x))[:, None]
-    x = np.where(size > 1e-8, x / np.maximum(size, 1e-12), task.side - dot(task.side, a[None])[:, None] * a)
-    x = x / np.sqrt(dot(x, x))[:, None]
-    y = np.cross(a, x)
+    x, y = tilt_frame(task)
     tau = np.hypot(tilt_rad[..., 0], tilt_rad[..., 1])
     k = np.sinc(tau / np.pi)[..., None]
     out = tilt_rad[..., :1] * x[:, None] + tilt_rad[..., 1:] * y[:, None]
-    return np.asarray(np.cos(tau)[..., None] * a + k * out)
+    return np.asarray(np.cos(tau)[..., None] * task.axis[:, None] + k * out)
+
+
+def tilt_frame(task: Task) -> tuple[Array, Array]:
+    """Unit vectors (n, 3) square to the axis, the first toward the forward direction."""
+    a = task.axis
+    x = task.forward - dot(task.forward, a)[:, None] * a
+    size = np.sqrt(dot(x, x))[:, None]
+    x = np.where(size > 1e-8, x / np.maximum(size, 1e-12), task.side - dot(task.side, a)[:, None] * a)
+    x = x / np.sqrt(dot(x, x))[:, None]
+    return np.asarray(x), np.cross(a, x)
 
 
 def turn_and_azimuth(task: Task, end: Array) -> tuple[Array, Array]:
@@ -196,7 +202,8 @@ def _finished(
     run: Array,
 ) -> Shapes:
     tip = task.start[:, None] + run + task.catheter.straight_distal_mm.value * end
-    gap = tip - task.goal
-    across = np.cross(end, task.axis)
-    tilt = np.degrees(np.arctan2(np.sqrt(dot(across, across)), dot(end, task.axis[None, None])))
+    gap = tip - task.goal[:, None]
+    axis = task.axis[:, None]
+    across = np.cross(end, axis)
+    tilt = np.degrees(np.arctan2(np.sqrt(dot(across, across)), dot(end, axis)))
     return Shapes(out, plane, turns, radii, tangents, normals, end, tip, tilt, np.sqrt(dot(gap, gap)))

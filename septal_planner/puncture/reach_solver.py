@@ -21,12 +21,14 @@ from septal_planner.puncture.reach_search import (
     STEP_MM,
     TOLERANCE,
     ReachLimits,
+    best_beside,
     best_clear_of_walls,
     best_without_walls,
     clearance_along,
     put,
 )
 from septal_planner.puncture.reach_shapes import Shapes, Task
+from septal_planner.puncture.reach_trials import Trials, trials_of
 
 __all__ = ["CatheterReach", "ReachLimits", "ReachMap", "reach_of", "solve_reach"]
 
@@ -40,7 +42,7 @@ class ReachMap:
     `plane_deg` turns the first bend about the crossing direction, 0 toward the axis into the valve, right-handed.
     `deflection_deg`, `radius_mm` (n, m) for m bends; the second deflection is negative to the other side.
     `clearance_mm`: nan where not assessed. `reachable`: within every limit; without a room, as far as the clearance is
-    left out. `chains`: the shapes in LPS.
+    left out. `chains`: the shapes in LPS. `trials`: what a search nearby may begin with.
     """
 
     catheter: SteerableCatheter
@@ -55,6 +57,7 @@ class ReachMap:
     radius_mm: NDArray[np.float64]
     length_mm: NDArray[np.float64]
     chains: arc_chain.Chains
+    trials: Trials
 
     @property
     def spare_tilt_deg(self) -> Array:
@@ -113,26 +116,36 @@ class CatheterReach:
 def solve_reach(
     start_lps: ArrayLike, direction: ArrayLike, goal_lps: ArrayLike, axis: ArrayLike, catheter: SteerableCatheter,
     *, limits: ReachLimits | None = None, room: BodyRoom | None = None,
+    beside: Trials | None = None,
 ) -> ReachMap:
-    """The best shape from each crossing point (n, 3) along its direction (n, 3) or (3,) to the device point (3,) with
-    the tip along `axis` (3,), into the valve. Without `room` the clearance is not looked at."""
+    """The best shape from each crossing point (n, 3) along its direction (n, 3) or (3,) to the device point (n, 3) or
+    (3,) with the tip along `axis` (n, 3) or (3,), into the valve. Without `room` the clearance is not looked at.
+
+    `beside`: shapes (n, k) for each crossing, found before for others much alike (`ReachMap.trials`); the search then
+    begins with them and costs little.
+    """
     asked = limits or ReachLimits()
     start = np.atleast_2d(np.asarray(start_lps, dtype=np.float64))
     forward = np.broadcast_to(unit_vector(direction), start.shape).copy()
     goal = np.asarray(goal_lps, dtype=np.float64)
     task = Task.of(start, forward, goal, unit_vector(axis), catheter, asked.advance_mm)
 
-    best, kept = best_without_walls(task, asked)
     clearance = np.full(len(start), np.nan)
-    if room is not None:
-        clearance = clearance_along(room, best.chains(task), catheter, None)
-        hit = np.flatnonzero(kept & (clearance < asked.wanted_clearance_mm))
-        if len(hit):
-            part = task.at(hit)
-            freed = best_clear_of_walls(part, asked, room)
-            clearance[hit] = clearance_along(room, freed.chains(part), catheter, None)
-            best = put(best, hit, freed)
-        clearance = np.where(np.isfinite(clearance), clearance, np.nan)
+    if beside is not None:
+        best = best_beside(task, asked, room, beside)
+        if room is not None:
+            clearance = clearance_along(room, best.chains(task), catheter, None)
+    else:
+        best, kept = best_without_walls(task, asked)
+        if room is not None:
+            clearance = clearance_along(room, best.chains(task), catheter, None)
+            hit = np.flatnonzero(kept & (clearance < asked.wanted_clearance_mm))
+            if len(hit):
+                part = task.at(hit)
+                freed = best_clear_of_walls(part, asked, room)
+                clearance[hit] = clearance_along(room, freed.chains(part), catheter, None)
+                best = put(best, hit, freed)
+    clearance = np.where(np.isfinite(clearance), clearance, np.nan)
     return _map(task, asked, best, clearance, assessed=room is not None)
 
 
@@ -147,7 +160,7 @@ def _map(task: Task, limits: ReachLimits, found: Shapes, clearance: Array, *, as
         catheter=task.catheter, limits=limits, reachable=reachable, tilt_deg=tilt, offset_mm=offset,
         clearance_mm=clearance, advance_mm=found.advance_mm[:, 0], plane_deg=plane,
         deflection_deg=np.degrees(found.deflection_rad[:, 0]), radius_mm=found.radius_mm[:, 0],
-        length_mm=chains.total_mm, chains=chains,
+        length_mm=chains.total_mm, chains=chains, trials=trials_of(task, found),
     )
 
 
