@@ -107,7 +107,7 @@ def evenly(chains: Chains, count: int) -> tuple[Array, Array]:
     return points_at(chains, s), np.asarray(s)
 
 
-def some(chains: Chains, index: slice) -> Chains:
+def some(chains: Chains, index: slice | NDArray[np.intp]) -> Chains:
     """A part of them."""
     return Chains(
         chains.start[index], chains.tangent[index], chains.normal[index], chains.curvature_per_mm[index],

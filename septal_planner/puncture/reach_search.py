@@ -274,8 +274,13 @@ def clearance_along(
     room: BodyRoom, chains: arc_chain.Chains, catheter: SteerableCatheter, samples: int | None, *, edges: bool = True
 ) -> Array:
     """Clearance (n,) at so many places along each chain, or half a millimetre apart."""
-    if samples is None:
-        samples = max(2, int(np.ceil(float(chains.total_mm.max()) / STEP_MM)) + 1)
+    if samples is None:  # by each chain's own length, so that it is told the same in any company
+        own = 2 ** np.ceil(np.log2(np.maximum(chains.total_mm / STEP_MM, 1.0))).astype(np.intp) + 1
+        out = np.empty(len(own))
+        for count in np.unique(own):
+            those = np.flatnonzero(own == count)
+            out[those] = clearance_along(room, arc_chain.some(chains, those), catheter, int(count), edges=edges)
+        return out
     out = np.empty(len(chains.start))
     size = max(1, 400_000 // samples)
     for lo in range(0, len(out), size):

@@ -8,6 +8,7 @@ from scipy.spatial import cKDTree
 
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.puncture import target
+from septal_planner.puncture.arc_chain import evenly
 from septal_planner.puncture.catheter_way import LEAST_CLEARANCE_MM, catheter_way, share_reached
 from septal_planner.puncture.catheters import load_catheters, steerable_catheter
 from septal_planner.puncture.membrane_map import map_membrane, map_points
@@ -36,7 +37,8 @@ def test_the_values_are_those_of_the_path(approach, way):
     points = approach.fossa.patch.points_lps(np.array([-3.0, 0.0, 4.0]), np.array([1.0, -4.0, 3.0]))
     values = way.over(points)
     for i, p in enumerate(points):
-        path = way.at(p).path_lps
+        path = evenly(way.reach_map(p).chains, 4000)[0][0]
+        np.testing.assert_allclose(way.at(p).path_lps[[0, -1]], path[[0, -1]])
         steps = unit_vector(np.diff(path, axis=0))
         assert np.linalg.norm(path[0] - p) < 1e-9
         assert steps[0] @ approach.crossing_lps > 0.999
@@ -44,20 +46,39 @@ def test_the_values_are_those_of_the_path(approach, way):
         assert values["tip_offset"][i] == pytest.approx(gap, abs=1e-6)
         tilt = np.degrees(np.arccos(steps[-1] @ -approach.annulus.normal_lps))
         assert values["axis_tilt"][i] == pytest.approx(tilt, abs=0.05)
-        bent = np.degrees(np.arccos(np.clip((steps[1:] * steps[:-1]).sum(axis=1), -1, 1)))
-        assert values["arc_turn"][i] == pytest.approx(bent.sum(), abs=0.5)
+        bent = np.degrees(2 * np.arcsin(np.linalg.norm(np.diff(steps, axis=0), axis=1) / 2))
+        assert values["arc_turn"][i] == pytest.approx(bent.sum(), abs=0.2)
         step = np.linalg.norm(np.diff(path, axis=0), axis=1).mean()
-        # the tightest place: turn per millimetre, where two pieces meet it is a mean of both
         assert values["bend_radius"][i] == pytest.approx(step / np.radians(bent).max(), rel=0.02)
         # of the centre line: what a procedure's range is about
-        fine = np.linspace(0, len(path) - 1, 20 * len(path))
-        path = np.stack([np.interp(fine, np.arange(len(path)), path[:, k]) for k in range(3)], axis=1)
         foot = ATRIUM + ATRIUM_RADIUS * unit_vector(path - ATRIUM)  # below the valve's plane there is no wall
         counts = (foot[:, 2] > 0) & (path[:, 2] > 0) & (np.linalg.norm(path - p, axis=1) > 10)
         room = (ATRIUM_RADIUS - np.linalg.norm(path - ATRIUM, axis=1))[counts].min()
         above = path[path[:, 2] > 0]
         room = min(room, (np.linalg.norm(above - AORTA, axis=1) - AORTA_RADIUS).min())
         assert values["clearance"][i] == pytest.approx(room, abs=0.3)
+
+
+def test_what_is_said_of_a_point_does_not_hang_on_what_else_is_asked(approach, way):
+    points = approach.fossa.patch.points_lps(np.array([-3.0, 0.0, 4.0]), np.array([1.0, -4.0, 3.0]))
+    other = catheter_way(approach, way.catheter)
+    for i, p in enumerate(points):
+        alone, together = other.over(p), way.over(points)
+        for name, value in alone.items():
+            assert value[0] == pytest.approx(together[name][i], abs=1e-9), name
+
+
+def test_no_less_is_found_beside_the_lattice_than_by_a_search_in_full(approach, way):
+    points = approach.candidates_lps[::60]
+    quick = way.reach_map(points)
+    for i, p in enumerate(points):
+        full = way.solve(p[None])
+        short = [
+            max(1 - min(m.spare_tilt_deg[k] / 10, m.spare_offset_mm[k] / 1.5, m.spare_clearance_mm[k] / 2), 0)
+            for m, k in ((quick, i), (full, 0))
+        ]
+        assert short[0] <= short[1] + 0.05
+        assert quick.reachable[i] == full.reachable[0]
 
 
 def test_the_map_says_by_how_much_the_tip_falls_short(low_septum):
