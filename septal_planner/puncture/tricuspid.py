@@ -19,6 +19,9 @@ from septal_planner.puncture.reach_solver import CatheterReach, ReachLimits, rea
 
 Array = NDArray[np.float64]
 
+# Two bends: one carries the tip from the caval axis to the middle of the annulus, the other along its axis. The same as
+# that of edge-to-edge repair, so that one catheter serves both valves, drawn back into the right atrium in between.
+DEFAULT_CATHETER = "large-guide-two-plane"
 LOOKED_BEYOND_MM = 40.0  # along the caval axis, above and below the upper landmark, for where the atrium begins
 STEP_MM = 0.25
 

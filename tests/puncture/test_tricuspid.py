@@ -7,17 +7,21 @@ from pathlib import Path
 import numpy as np
 import pytest
 import septal_phantoms
+from scipy.ndimage import gaussian_filter
+from scipy.spatial import cKDTree
 from septal_phantoms.catalogue import build_heart, shape_of
 from septal_phantoms.implants import IMPLANTS, lead_path
+from skimage.measure import marching_cubes
 
 from septal_planner.anatomy.annulus import measure_annulus
+from septal_planner.anatomy.pools import signed_distance
 from septal_planner.errors import AnatomyNotFound
 from septal_planner.geometry.shapes import DistanceField
 from septal_planner.puncture import catheters
 from septal_planner.puncture.catheter import angle_deg
 from septal_planner.puncture.leads import lead_crossings, lead_sentences
 from septal_planner.puncture.reach_solver import ReachLimits
-from septal_planner.puncture.tricuspid import tricuspid_reach
+from septal_planner.puncture.tricuspid import DEFAULT_CATHETER, tricuspid_reach
 
 FOSSA = np.array([-12.3, -152.7, 641.9])
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_views" / "views.toml"
@@ -139,20 +143,27 @@ def test_the_turn_is_that_of_the_published_views(right):
     assert any("Leads" in s for s in found.not_assessed)
 
 
-@pytest.fixture(scope="module")
-def right_atrium(right):
-    """The phantom's right atrium as a field: closed form near its surface."""
-    step = 1.0
-    axis = np.arange(-55, 55, step)
-    x, y = np.meshgrid(axis, axis)
-    low = right.heart.ra_body.center - 55
-    flat = np.stack([x.ravel(), y.ravel(), 0 * x.ravel()], axis=-1) + right.heart.ra_body.center
-    layers = [right.truth.fields_at(flat + [0, 0, z])["right_atrium"].reshape(x.shape) for z in axis]
-    from septal_planner.anatomy.pools import signed_distance
+H = 1.0  # mm
 
-    place = np.diag([step, step, step, 1.0])
+
+@pytest.fixture(scope="module")
+def closed_form(right):
+    """The right atrium's closed form [k, j, i], and where its first voxel lies."""
+    axis = np.arange(-56, 56, H)
+    x, y = np.meshgrid(axis, axis)
+    low = right.heart.ra_body.center - 56
+    flat = np.stack([x.ravel(), y.ravel(), 0 * x.ravel()], axis=-1) + low + 56
+    layers = [right.truth.fields_at(flat + [0, 0, z])["right_atrium"].reshape(x.shape) for z in axis]
+    return np.stack(layers).astype(np.float32), low
+
+
+@pytest.fixture(scope="module")
+def right_atrium(closed_form):
+    """The phantom's right atrium as a field that knows no more than which voxels are blood."""
+    field, low = closed_form
+    place = np.diag([H, H, H, 1.0])
     place[:3, 3] = low
-    return DistanceField(signed_distance(np.stack(layers) < 0, step), place)
+    return DistanceField(gaussian_filter(signed_distance(field < 0, H), 0.6), place)
 
 
 def test_reach_through_the_phantoms_right_atrium(right, right_atrium):
@@ -181,3 +192,31 @@ def test_reach_through_the_phantoms_right_atrium(right, right_atrium):
 def test_a_cava_of_one_point_is_refused(right):
     with pytest.raises(AnatomyNotFound, match="inferior_vena_cava needs two points"):
         tricuspid_reach([[0, 0, 0]], right.annulus, catheters.steerable_catheter("valve-delivery-one-plane"))
+
+
+def test_clearance_is_that_of_the_phantoms_closed_form(right, closed_form, right_atrium):
+    # the wall as a dense cloud of the closed form (marching cubes of scikit-image), without the valve's opening and the
+    # mouths of vessels
+    field, low = closed_form
+    p = low + H * marching_cubes(field, 0.0)[0][:, ::-1]
+    height, outside = right.heart.tricuspid.local(*p.T)
+    valve = (np.abs(height) < 0.4) & (outside < 0.3)
+    cava = right.heart.cavae["inferior_vena_cava"]
+    mouth = right.truth.fields_at(p)["right_vessels"] < H
+    hinge = right.heart.tricuspid.curve_lps(np.linspace(0, 2 * np.pi, 2000))
+    wall = cKDTree(np.concatenate([p[~valve & ~mouth], hinge]))
+    marks = [cava.mouth + 2 * cava.out, cava.mouth + 22 * cava.out]
+    normal, found = right.truth.tricuspid.normal, []
+    for name in (DEFAULT_CATHETER, "steerable-sheath-medium-curve"):
+        own = catheters.steerable_catheter(name)
+        reach = tricuspid_reach(marks, right.annulus, own, right_atrium=right_atrium).reach
+        share = np.linspace(0, len(reach.path_lps) - 1, 4000)
+        path = np.stack([np.interp(share, np.arange(len(reach.path_lps)), c) for c in reach.path_lps.T], axis=-1)
+        counted = (np.linalg.norm(path - path[0], axis=1) >= 10) & ((path - right.truth.tricuspid.center) @ normal > 0)
+        truth = wall.query(path[counted])[0].min() - own.outer_diameter_mm.value / 2
+        assert reach.clearance_mm == pytest.approx(truth, abs=0.3), name
+        found.append(reach)
+    # two planes reach this valve within the usual limits, one does not, and says by how much
+    assert found[0].reachable
+    assert not found[1].reachable
+    assert "off the axis" in found[1].why_not[0]
