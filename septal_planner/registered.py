@@ -88,11 +88,28 @@ class BudgetLine(_Part):
 
 
 class NeedleTip(_Part):
-    """A tip located by two frames or more. `off_surface_mm` from the plane of the fossa, positive toward the left
-    atrium; null and the reason in `not_assessed` where there is no rim."""
+    """A tip located by two frames or more. `rms_mm`: of picks and registration; `total_rms_mm` and every `_sd` with
+    breathing and heartbeat, heights with the doubt of the annular plane too, one standard uncertainty.
+    `along_septum_mm`: of the distance to the target, what lies in the plane of the fossa; `off_surface_mm` what is
+    square to it, positive toward the left atrium. `distance_to_rim_mm` in the plane of the fossa, negative outside.
+    Null, and the reason in `not_assessed`, where there is no rim or no label image."""
 
     place_mm: Vector
     rms_mm: NotNegative
+    total_rms_mm: NotNegative | None = None
+    distance_to_target_sd_mm: NotNegative | None = None
+    along_septum_mm: NotNegative | None = None
+    along_septum_sd_mm: NotNegative | None = None
+    superior_of_target_sd_mm: NotNegative | None = None
+    anterior_of_target_sd_mm: NotNegative | None = None
+    off_surface_sd_mm: NotNegative | None = None
+    height_interval_95_mm: tuple[float, float] | None = None
+    distance_to_rim_mm: float | None = None
+    distance_to_rim_sd_mm: NotNegative | None = None
+    superior_fraction_sd: NotNegative | None = None
+    anterior_fraction_sd: NotNegative | None = None
+    distance_to_aorta_mm: NotNegative | None = None
+    distance_to_aorta_sd_mm: NotNegative | None = None
     distance_to_target_mm: NotNegative
     superior_of_target_mm: float
     anterior_of_target_mm: float

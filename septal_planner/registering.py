@@ -15,18 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from septal_planner import __version__
-from septal_planner.anatomy.septal_wall import septal_axes
 from septal_planner.errors import InputRefused
 from septal_planner.fluoroscopy import registration as reg
 from septal_planner.fluoroscopy import target_error as tre
 from septal_planner.fluoroscopy.pose import CameraPose
 from septal_planner.fluoroscopy.reprojection import Noise, Sightings, sightings_of
-from septal_planner.geometry import curves
 from septal_planner.inputs.angiogram import Angiogram, read_angiogram
 from septal_planner.inputs.frame_points import FramePoints, read_frame_points
 from septal_planner.plan import Plan, load_plan, plan_as_json
-from septal_planner.puncture.place import zone
 from septal_planner.registered import RegistrationFile
+from septal_planner.tip_check import check_tip, labels_beside, tip_lines
 
 Array = NDArray[np.float64]
 
@@ -99,7 +97,9 @@ def register_files(
     except ValueError as problem:
         raise InputRefused(f"In the points given, {problem}; correct the points files.") from problem
     found = reg.register(sightings, asked.noise)
-    return RegisteredCase(plan, given, found, _document(plan, given, found, asked))
+    pointed = any(one.points.needle_tip is not None for one in given)
+    labels = labels_beside(plan, plan_path) if pointed else None
+    return RegisteredCase(plan, given, found, _document(plan, given, found, asked, labels))
 
 
 def given_frame(run: Angiogram, points: FramePoints, points_file: Path, plan: Plan) -> GivenFrame:
@@ -142,7 +142,9 @@ def _sightings(given: Sequence[GivenFrame]) -> Sightings:
 # ----------------------------------------------------------------------------------------------- what is told
 
 
-def _document(plan: Plan, given: Sequence[GivenFrame], found: reg.Registration, asked: Asked) -> RegistrationFile:
+def _document(
+    plan: Plan, given: Sequence[GivenFrame], found: reg.Registration, asked: Asked, labels: NDArray[np.uint8] | None
+) -> RegistrationFile:
     target = np.array(plan.puncture.target_mm)
     s = found.sightings
     at_target = _error_at(found, target)
@@ -169,7 +171,7 @@ def _document(plan: Plan, given: Sequence[GivenFrame], found: reg.Registration, 
         for m in range(len(s.frame_of))
     ]
     frames = [_frame(one, f, found, target, asked) for f, one in enumerate(given)]
-    tip, tip_cautions = _needle_tip(plan, given, found)
+    tip, tip_cautions = _needle_tip(plan, given, found, asked, labels)
     return RegistrationFile.model_validate(
         {
             "schema_version": 1,
@@ -279,7 +281,7 @@ def _cautions(plan: Plan, given: Sequence[GivenFrame], found: reg.Registration, 
 
 
 def _needle_tip(
-    plan: Plan, given: Sequence[GivenFrame], found: reg.Registration
+    plan: Plan, given: Sequence[GivenFrame], found: reg.Registration, asked: Asked, labels: NDArray[np.uint8] | None
 ) -> tuple[dict[str, object] | None, list[str]]:
     seen = {
         f: (one.points.needle_tip.column, one.points.needle_tip.row)
@@ -292,39 +294,11 @@ def _needle_tip(
         place, covariance = reg.located(found, dict(seen))
     except ValueError as problem:
         return None, [f"The needle tip was not located: {problem}."]
-    ring, fossa = plan.anatomy.mitral_annulus, plan.anatomy.fossa
-    target = np.array(plan.puncture.target_mm)
-    normal = np.array(ring.normal)
-    height = float((place - np.array(ring.center_mm)) @ normal)
-    anterior, superior, through = septal_axes(np.array(fossa.normal))
-    off = place - target
-    rim = np.array(fossa.rim_mm).reshape(-1, 3)
-    inside, fractions, missing = None, None, {}
-    if len(rim):
-        flat = np.stack([rim @ anterior, rim @ superior], axis=1)
-        here = np.array([place @ anterior, place @ superior])
-        inside = bool(curves.inside_closed(here[None], flat)[0])
-        low, high = flat.min(axis=0), flat.max(axis=0)
-        fractions = (here - low) / (high - low)
-    else:
-        missing["rim"] = fossa.not_assessed.get("rim", "the rim of the fossa was not seen in the CT")
-    height_off = plan.puncture.height_above_mitral_annulus_mm
-    return {
-        "place_mm": _vector(place),
-        "rms_mm": float(np.sqrt(np.trace(covariance))),
-        "distance_to_target_mm": float(np.linalg.norm(off)),
-        "superior_of_target_mm": float(off @ superior),
-        "anterior_of_target_mm": float(off @ anterior),
-        "off_surface_mm": float(off @ through),
-        "height_above_mitral_annulus_mm": height,
-        "height_sd_mm": float(np.sqrt(normal @ covariance @ normal)),
-        "height_against_plan_mm": height - height_off,
-        "inside_rim": inside,
-        "superior_fraction": None if fractions is None else float(fractions[1]),
-        "anterior_fraction": None if fractions is None else float(fractions[0]),
-        "zone": zone(float(fractions[1]), float(fractions[0])) if fractions is not None and inside else None,
-        "not_assessed": missing,
-    }, ["The needle tip is placed in the heart of the CT, at rest: tenting, breathing and heartbeat are not in it."]
+    tip = check_tip(plan, place, covariance, _motion_covariance(asked), labels=labels)
+    return tip.model_dump(), [
+        "The needle tip is placed in the heart of the CT, at rest: tenting is not in it, breathing and heartbeat only "
+        "in its doubts."
+    ]
 
 
 def _vector(v: Array) -> tuple[float, float, float]:
@@ -356,17 +330,7 @@ def summary(case: RegisteredCase) -> str:
         other = "not assessed" if p.leave_one_out_mm is None else f"{p.leave_one_out_mm:.1f} mm"
         lines.append(f"{p.name:24}{p.frame:6}{p.residual_mm:8.1f} mm{other:>11}{'' if p.used else '   NOT USED'}")
     if d.needle_tip is not None:
-        t = d.needle_tip
-        rim = "not assessed" if t.inside_rim is None else "inside the rim" if t.inside_rim else "OUTSIDE THE RIM"
-        lines += [
-            "",
-            f"Needle tip  {t.distance_to_target_mm:.1f} mm from the target (+- {t.rms_mm:.1f} RMS): "
-            f"{t.superior_of_target_mm:+.1f} superior, {t.anterior_of_target_mm:+.1f} anterior, "
-            f"{t.off_surface_mm:+.1f} toward the left atrium; {t.zone or rim}",
-            f"            {t.height_above_mitral_annulus_mm:.1f} mm above the mitral annulus (+- "
-            f"{2 * t.height_sd_mm:.1f}), "
-            f"{t.height_against_plan_mm:+.1f} against the plan; {rim}",
-        ]
+        lines += ["", *tip_lines(d.needle_tip)]
     if d.picture_check is not None:
         c = d.picture_check
         lines += [

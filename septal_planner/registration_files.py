@@ -87,6 +87,9 @@ def drawing(case: RegisteredCase, f: int) -> overlay.Drawing:
         if pair.frame == f + 1:
             words = pair.name if pair.used else f"{pair.name} (left out)"
             shapes.append(overlay.Shape("pair", overlay.cross(pair.pixel, arm_px=arm), words))
+    tip = one.points.needle_tip
+    if tip is not None:
+        shapes.append(overlay.Shape("pair", overlay.cross((tip.column, tip.row), arm_px=1.5 * arm), "needle tip"))
     ellipse = np.array(d.frames[f].target_ellipse_px)
     shapes.append(overlay.Shape("target", ellipse, "target, 95 %", closed=True))
     mm_per_px = one.camera.spacing_mm[1] / one.camera.magnification
