@@ -23,7 +23,7 @@ USUAL_CAUTIONS = (
     "down and back, and echo measures the tented height: allow some 5 mm (common practice, no source).",
     "Septum, annulus and atria move with the heartbeat and with breathing: every number holds for the phase of this "
     "CT only.",
-    "The catheter is one sheath turn and one arc without weight, friction or tissue: it says what shape would be "
+    "Sheath and catheter are shapes of constant bends without weight, friction or tissue: they say what shape would be "
     "needed, not that an instrument takes it.",
 )
 
@@ -52,7 +52,7 @@ def all_cautions(
         dict.fromkeys(
             [
                 *USUAL_CAUTIONS,
-                *_site_cautions(site),
+                *_site_cautions(site, passage),
                 *_crossing_cautions(site, survey, passage),
                 *([] if tricuspid is None else [*tricuspid.cautions, *tricuspid.not_assessed]),
                 *unusual,
@@ -87,7 +87,7 @@ def _crossing_cautions(site: PunctureSite, survey: Survey, passage: Passage) -> 
     return [*said, *passage.not_assessed]
 
 
-def _site_cautions(site: PunctureSite) -> list[str]:
+def _site_cautions(site: PunctureSite, passage: Passage) -> list[str]:
     said = list(site.notes)
     if site.source == "user" and site.moved_mm is not None:
         said.append(f"The target given was moved by {site.moved_mm:.1f} mm onto the mid-surface of the membrane.")
@@ -96,8 +96,8 @@ def _site_cautions(site: PunctureSite) -> list[str]:
         for name in ("distance_to_posterior_wall", "distance_to_aorta")
         if "field of view" in site.not_assessed.get(name, "")
     )
-    # a limit of the way is said once, by the reach
-    return [*said, *site.reach.limits, *site.reach.not_assessed]
+    # a limit of the way is said once: of the catheter, or where none was tried of the one arc
+    return [*said, *(site.reach.limits if passage.catheter is None else ()), *site.reach.not_assessed]
 
 
 def _fossa_cautions(fossa: Fossa) -> list[str]:

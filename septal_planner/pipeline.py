@@ -26,7 +26,7 @@ from septal_planner.plan.crossing import crossing_as_found
 from septal_planner.plausibility import check_annulus, check_aorta, check_plausible, measured
 from septal_planner.puncture.catheter import SHEATH_ANGLE_DEG
 from septal_planner.puncture.catheters import SteerableCatheter, steerable_catheter
-from septal_planner.puncture.passage import Passage, compare, look_into
+from septal_planner.puncture.passage import Passage, compare, look_into, with_catheter
 from septal_planner.puncture.procedures import Procedure
 from septal_planner.puncture.procedures import procedure as procedure_named
 from septal_planner.puncture.survey import Survey, Trial, chosen_site, survey_membrane
@@ -179,6 +179,7 @@ def plan_found(
     given = None if target_lps is None else site_at(found, wanted, target_lps, approach=survey.approach)
     site = given or chosen_site(survey)
     passage = look_into(survey, site.target_lps)
+    site = with_catheter(site, passage, wanted)
     others = compare(survey, [snap_on(survey.approach, point)[0] for point in compare_lps])
     tricuspid = tricuspid_of(found)
     views = find_views(volume.patient_position, fossa, mitral, found.tricuspid)

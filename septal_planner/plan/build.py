@@ -170,7 +170,8 @@ def _shift(found: Shift) -> dict[str, Any]:
 _BAND_UNITS = {
     "height": "mm", "superior_fraction": "1", "anterior_fraction": "1", "distance_to_rim": "mm",
     "distance_to_aorta": "mm", "posterior_path": "mm", "wall_thickness": "mm", "entry_angle": "deg",
-    "bend_radius": "mm", "axis_tilt": "deg",
+    "bend_radius": "mm", "axis_tilt": "deg", "arc_turn": "deg", "clearance": "mm", "tip_offset": "mm",
+    "distance_to_roof": "mm", "distance_to_coronary_sinus": "mm",
 }  # fmt: skip
 
 

@@ -28,6 +28,9 @@ NAMES = {
     "entry_angle": "Angle to the septal normal",
     "bend_radius": "Bend radius of the arc",
     "axis_tilt": "Tilt against the valve's axis",
+    "catheter_tilt": "Tilt of the catheter's tip",
+    "catheter_offset": "Tip from the device point",
+    "catheter_room": "Room of the catheter to the wall",
 }
 VIEWS = {
     "fossa_en_face": "Fossa en face", "fossa_profile": "Fossa in profile", "mitral_edge_on": "Mitral annulus edge-on",
@@ -40,6 +43,8 @@ _DOUBT = {
     "wall_thickness": "wall thickness at target", "clearance": "clearance of the arc",
     "superior_fraction": "superior fraction", "anterior_fraction": "anterior fraction", "entry_angle": "entry angle",
     "bend_radius": "bend radius", "axis_tilt": "axis tilt", "turn": "turn angle",
+    "catheter_tilt": "catheter: axis_tilt", "catheter_offset": "catheter: tip_offset",
+    "catheter_room": "catheter: clearance",
 }
 _GROUPS = (
     ("Target", ("height ", "superior fraction", "anterior fraction", "wall ", "distance ")),
@@ -93,6 +98,8 @@ def page_content(
 ) -> dict[str, Any]:
     """Everything the printed pages say, as plain lists and texts. No patient identity but the one given."""
     doubt = {m.name: m.sd for m in plan.measurements}
+    if plan.crossing is not None and plan.crossing.doubt is not None:
+        doubt |= {f"catheter: {name}": i.sd for name, i in plan.crossing.doubt.measured.items()}
     p = plan.puncture
     contrast = _contrast(plan)
     profile = plan.procedure_profile
@@ -286,10 +293,10 @@ def _more_lines(plan: Plan, doubt: Mapping[str, float | None]) -> list[dict[str,
     """Numbers of page one that nothing is asked of."""
     r = plan.reach
     lines = []
-    for name, value, unit, key in (
-        ("Turn into the valve's axis", r.turn_angle_deg, "deg", "turn"),
-        ("Clearance of the arc", r.clearance_mm, "mm", "clearance"),
-    ):
+    more: list[tuple[str, float | None, str, str]] = [("Turn into the valve's axis", r.turn_angle_deg, "deg", "turn")]
+    if plan.crossing is None or plan.crossing.reach is None:
+        more.append(("Clearance of the arc", r.clearance_mm, "mm", "clearance"))
+    for name, value, unit, key in more:
         sd = doubt.get(_DOUBT.get(key, ""))
         lines.append({
             "name": name, "value": "–" if value is None else number(value, unit),
