@@ -121,16 +121,20 @@ def _cost_of_height(approach: Approach, layer: Layer, heights_mm: tuple[float, f
     asked, radius = layer.asked, approach.procedure.bend_radius.low
     if asked is None or asked.low is None or heights_mm[1] >= asked.low or radius is None:
         return []
+    goal, normal = approach.goal, approach.annulus.normal_lps
     if approach.procedure.axis_tilt is None or layer.name != "height_above_mitral_annulus":
         return []
-    along = float(np.clip(approach.crossing_lps @ approach.annulus.normal_lps, -1.0, 1.0))
+    if goal is None or goal.axis_lps is None or not np.allclose(goal.axis_lps, -normal):
+        return []  # it ends along another axis than that along which heights are measured
+    level = float((goal.point_lps - approach.annulus.center_lps) @ normal)  # of the device point, above the plane
+    along = float(np.clip(approach.crossing_lps @ normal, -1.0, 1.0))
     elevation = float(np.degrees(np.arcsin(along)))
-    needed, _ = height_needed_mm(radius, STRAIGHT_END_MM, elevation)
+    needed = level + height_needed_mm(radius, STRAIGHT_END_MM, elevation)[0]
     with_bend = (
         f"A bend of {radius:g} mm with a straight end of {STRAIGHT_END_MM:g} mm that crosses {abs(elevation):.0f} "
         f"degrees {'away from' if elevation >= 0 else 'toward'} the annular plane"
     )
-    tilt = tilt_for_height_deg(heights_mm[1], radius, elevation)
+    tilt = tilt_for_height_deg(heights_mm[1] - level, radius, elevation)
     if tilt == 0.0:
         return [f"{with_bend} needs {needed:.0f} mm to end along the valve's axis, which is there."]
     if tilt is None:

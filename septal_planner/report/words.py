@@ -27,7 +27,7 @@ NAMES = {
     "wall_thickness": "Wall thickness at the target",
     "entry_angle": "Angle to the septal normal",
     "bend_radius": "Bend radius of the arc",
-    "axis_tilt": "Tilt against the valve's axis",
+    "axis_tilt": "Tilt against the target's axis",
     "catheter_tilt": "Tilt of the catheter's tip",
     "catheter_offset": "Tip from the device point",
     "catheter_room": "Room of the catheter to the wall",

@@ -1,5 +1,6 @@
 """The choice from the map: beaten by nothing else on the membrane, and honest where nothing is good."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -158,6 +159,26 @@ def test_a_short_septum_says_what_there_is_and_what_it_costs(low_septum):
     ranking = ranking_of(found)
     assert keeping_clear(map_points(approach, best.point_lps), ranking.slip_mm)[0] > -0.01
     assert best.height_mm > high - 1.0
+
+
+def test_the_cost_of_height_counts_from_the_target_and_along_its_axis(low_septum):
+    # plane trigonometry, r cos e + s above the device point: one that lies 6 mm below the annular plane needs 6 mm less
+    fossa, annulus, chambers, marks = low_septum.common()
+
+    def said(name, **more):
+        approach = target.prepare_approach(fossa, annulus, chambers, {**marks, **more}, procedure(name))
+        return " ".join(choose_from_map(approach, map_membrane(approach, spacing_mm=1.5)).what_gives)
+
+    def needed(text):
+        return float(re.search(r"needs (\d+) mm", text)[1])
+
+    ends = {"commissure_medial": [[0.0, -18.0, 0.0]], "commissure_lateral": [[0.0, 18.0, 0.0]]}
+    level = said("edge-to-edge-central", **ends)
+    deep = said("edge-to-edge-central", **ends, leaflet_coaptation=[[0.0, 0.0, -6.0]])
+    assert needed(level) - needed(deep) == pytest.approx(6, abs=1)
+    # a leak's own way is not that along which heights are measured: nothing is said of what its height costs
+    assert "needs" in said("paravalvular-leak-medial", leak=[[14.0, 4, 1]])
+    assert "needs" not in said("paravalvular-leak-medial", leak=[[14.0, 4, 1], [18.0, 4, -5]])
 
 
 def test_limits_that_stand_against_each_other_are_named(high_septum):
