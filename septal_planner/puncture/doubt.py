@@ -18,7 +18,7 @@ from septal_planner.puncture.arcs import angles_deg, arcs_between
 from septal_planner.puncture.doubt_response import Response, respond
 from septal_planner.puncture.doubt_sources import DRAWS, SOURCES, Doubts, Draws, draw, moved_directions
 from septal_planner.puncture.membrane_map import MembraneMap, map_points
-from septal_planner.puncture.requirements import QUANTITIES, ROOF_FROM_MM, asked_of, inside_mm
+from septal_planner.puncture.requirements import QUANTITIES, ROOF_FROM_MM, inside_mm
 
 Array = NDArray[np.float64]
 
@@ -91,23 +91,25 @@ def map_probability(
     sources: tuple[str, ...] = SOURCES, response: Response | None = None,
 ) -> ProbabilityMap:
     """How likely each limit is met at each point of a mapped membrane. `response` of the same approach saves making
-    it again. The time grows with points times draws."""
+    it again, and with the catheter by which the map was made is needed. The time grows with points times draws."""
     drawn = draw(approach, doubts, draws=draws, seed=seed, sources=sources)
     answer = response or respond(approach)
     counting = [layer for layer in found.layers if layer.counts]
-    met = {layer.name: np.empty(len(found.points_lps)) for layer in counting}
-    every = np.empty(len(found.points_lps))
-    block = max(1, AT_ONCE // draws)
-    for lo in range(0, len(every), block):
-        part = slice(lo, lo + block)
-        values = values_of_draws(approach, answer, found.points_lps[part], drawn)
-        together: NDArray[np.bool_] | None = None
+    n = len(found.points_lps)
+    met, every = {layer.name: np.zeros(n) for layer in counting}, np.zeros(n)
+    block = max(1, AT_ONCE // max(n, 1))
+    for lo in range(0, draws, block):
+        values = values_of_draws(approach, answer, found.points_lps, drawn.some(slice(lo, lo + block)))
+        together = np.ones((n, values["turn_angle"].shape[1]), dtype=np.bool_)
         for layer in counting:
             assert layer.asked is not None
             inside = inside_mm(layer.asked, values[layer.name]) >= 0
-            met[layer.name][part] = inside.mean(axis=1)
-            together = inside if together is None else together & inside
-        every[part] = np.nan if together is None else together.mean(axis=1)
+            met[layer.name] += inside.sum(axis=1)
+            together &= inside
+        every += together.sum(axis=1)
+    every = every / draws if counting else np.full(n, np.nan)
+    for name in met:
+        met[name] = met[name] / draws
     for layer in counting:
         unknown = np.isnan(layer.values)
         met[layer.name][unknown] = np.nan
@@ -122,7 +124,7 @@ def doubt_at(
     """Intervals on every number at one mid-surface point (3,), the chance that all limits are met, and which source of
     doubt matters most."""
     answer = response or respond(approach)
-    one = map_points(approach, point_lps)
+    one = map_points(approach, point_lps, reach=None if answer.way is None else answer.way.over)
 
     def trial(sources: tuple[str, ...]) -> tuple[dict[str, Array], Array]:
         drawn = draw(approach, doubts, draws=draws, seed=seed, sources=sources)
@@ -185,31 +187,31 @@ def values_of_draws(approach: Approach, response: Response, points_lps: Array, d
     turned = (crossing - approach.crossing_lps) @ response.across.T
     # the free path counts from the point named, wherever the membrane is: only the shift against the atrium counts
     if response.posterior is not None:
-        free, cosine, *slopes = response.posterior.at(u, v)
-        change = np.concatenate([off - draws.surface_mm[:, None] * fossa.normal_lps, turned], axis=1)
-        values["distance_to_posterior_wall"] = (
-            free + np.einsum("knm,mk->nm", np.stack(slopes), change) + draws.left_mm / np.maximum(cosine, 0.2)
-        )
+        change = np.column_stack([
+            np.ones(len(draws)), draws.left_mm, off - draws.surface_mm[:, None] * fossa.normal_lps, turned,
+        ])
+        values["distance_to_posterior_wall"] = response.posterior.combined(u, v, change)
     if response.roof is not None:
-        free, cosine, *slopes = response.roof.at(u, v)
         shift = off + ROOF_FROM_MM * (crossing - approach.crossing_lps)
         leaned = (valve - annulus.normal_lps) @ response.valve_across.T
-        change = np.concatenate([shift, leaned], axis=1)
-        values["distance_to_roof"] = (
-            free + np.einsum("knm,mk->nm", np.stack(slopes), change) + draws.left_mm / np.maximum(cosine, 0.2)
-        )
+        change = np.column_stack([np.ones(len(draws)), draws.left_mm, shift, leaned])
+        values["distance_to_roof"] = response.roof.combined(u, v, change)
+    aimed_along = None if approach.axis_lps is None else unit_vector(approach.axis_lps + draws.axis)
+    if response.reach is not None:
+        along = np.tile(response.reach.way.axis_lps, (len(draws), 1)) if aimed_along is None else aimed_along
+        values.update(response.reach.values(u, v, off, crossing, draws.structure_lps, along, draws.left_mm))
+        return values
     if approach.structure_lps is not None:
         flat = p.reshape(-1, 3)
         end = approach.structure_lps + draws.structure_lps
         arcs = arcs_between(flat, np.tile(crossing, (shape[0], 1)), np.tile(end, (shape[0], 1)))
         values["arc_turn"], values["bend_radius"] = arcs.turn_deg.reshape(shape), arcs.radius_mm.reshape(shape)
-        if approach.axis_lps is not None:
-            asked = unit_vector(approach.axis_lps + draws.axis)
-            values["axis_tilt"] = angles_deg(arcs.end_direction_lps.reshape(*shape, 3), asked)
+        if aimed_along is not None:
+            values["axis_tilt"] = angles_deg(arcs.end_direction_lps.reshape(*shape, 3), aimed_along)
         if response.room is not None and response.room_slopes is not None:
             change = np.concatenate([off, turned, draws.structure_lps], axis=1)
-            along = np.einsum("knm,mk->nm", response.room_slopes.at(u, v), change)
-            values["clearance"] = response.room.at(u, v)[0] + along + draws.left_mm
+            along_slopes = response.room_slopes.combined(u, v, change)
+            values["clearance"] = response.room.at(u, v)[0] + along_slopes + draws.left_mm
     return values
 
 
@@ -231,7 +233,7 @@ def _intervals(approach: Approach, one: MembraneMap, values: Mapping[str, Array]
         known = drawn[np.isfinite(drawn)]
         if not np.isfinite(value) or len(known) == 0:
             continue
-        asked = asked_of(approach.procedure, quantity)
+        asked = one.layer(quantity.name).asked
         low, high = np.percentile(known, COVERED)
         found[quantity.name] = Interval(
             value=value, mean=float(known.mean()), sd=_sd(known), low=float(low), high=float(high),

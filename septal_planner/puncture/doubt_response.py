@@ -1,7 +1,7 @@
 """How each quantity answers to a small change of where, and along which way, the septum is crossed.
 
-What has a closed form is worked out anew for every draw. The ways ahead and the room of the arc would take too long:
-they are taken from maps over the septal surface and followed along their slopes (first order).
+What has a closed form is worked out anew for every draw. The ways ahead, the room of the arc and a catheter's reach
+would take too long: they are taken from maps over the septal surface and followed along their slopes (first order).
 """
 
 from __future__ import annotations
@@ -11,11 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import map_coordinates
 
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.geometry.planes import plane_axes
 from septal_planner.puncture.approach import Approach
+from septal_planner.puncture.catheter_way import CatheterWay
+from septal_planner.puncture.doubt_reach import ReachResponse, respond_by_reach
 from septal_planner.puncture.paths import posterior_path_mm
 from septal_planner.puncture.place import local_normals_lps
 from septal_planner.puncture.requirements import (
@@ -24,11 +25,12 @@ from septal_planner.puncture.requirements import (
     signed_room_mm,
     thickness_mm,
 )
+from septal_planner.puncture.surface_grid import Grid, laid_over, over_surface
 
 Array = NDArray[np.float64]
 
-BEYOND_RIM_MM = 9.0   # three times the needle's usual spread
 WAY_STEP_MM = 1.5
+WAY_SLOPE_STEP_MM = 4.0
 ROOM_STEP_MM = 2.0
 ROOM_SLOPE_STEP_MM = 5.0
 SHIFT_MM = 1.5        # over which slopes are taken, to either side: about the size of the doubts
@@ -36,29 +38,14 @@ TURN_RAD = float(np.radians(3.0))
 
 
 @dataclass(frozen=True, eq=False)
-class Grid:
-    """Values (k, nv, nu) over the fossa's plane, evenly spaced."""
-
-    u_mm: NDArray[np.float64]
-    v_mm: NDArray[np.float64]
-    values: NDArray[np.float64]
-
-    def at(self, u_mm: Array, v_mm: Array) -> Array:
-        """Values (k, ...) at (u, v), bilinear, nearest beyond the border; nan beside nan."""
-        du, dv = self.u_mm[1] - self.u_mm[0], self.v_mm[1] - self.v_mm[0]
-        where = np.stack([(v_mm.ravel() - self.v_mm[0]) / dv, (u_mm.ravel() - self.u_mm[0]) / du])
-        found = [map_coordinates(layer, where, order=1, mode="nearest", output=np.float64) for layer in self.values]
-        return np.stack(found).reshape(len(self.values), *u_mm.shape)
-
-
-@dataclass(frozen=True, eq=False)
 class Response:
     """Maps over the septal surface, a little beyond the rim. None where not assessed.
 
-    `place`: distance to the rim (negative outside), thickness, local normal (3). `posterior` and `roof`: free path,
-    cosine of its end, and slopes along a shift of the start (3), a turn of the crossing (2) and of the annular normal
-    (2). `room`: of the arc; `room_slopes` along a shift of start (3) and end (3) and a turn of the crossing (2).
-    Turns are about `across` (2, 3) and `valve_across` (2, 3), in radians.
+    `place`: distance to the rim (negative outside), thickness, local normal (3). `posterior` and `roof`: free path, one
+    over the cosine of its end, and slopes along a shift of the start (3) and a turn of the crossing (2) or of the
+    annular normal (2). `room`: of the arc; `room_slopes` along a shift of start (3), a turn of the crossing (2) and a
+    shift of the end (3). `way` and `reach`: of a certain catheter, in place of the arc. Turns are about `across` (2, 3)
+    and `valve_across` (2, 3), in radians.
     """
 
     place: Grid
@@ -68,10 +55,13 @@ class Response:
     room_slopes: Grid | None
     across: NDArray[np.float64]
     valve_across: NDArray[np.float64]
+    way: CatheterWay | None = None
+    reach: ReachResponse | None = None
 
 
-def respond(approach: Approach) -> Response:
-    """Maps of one approach; without a rim around the middle of the surface, and no distance to the rim."""
+def respond(approach: Approach, *, way: CatheterWay | None = None) -> Response:
+    """Maps of one approach; without a rim around the middle of the surface, and no distance to the rim. `way`: of the
+    catheter that is reckoned with, None for the one arc."""
     fossa, crossing, normal = approach.fossa, approach.crossing_lps, approach.annulus.normal_lps
     across, valve_across = np.stack(plane_axes(crossing)), np.stack(plane_axes(normal))
 
@@ -85,14 +75,20 @@ def respond(approach: Approach) -> Response:
         field = left
 
         def ahead(points: Array) -> Array:
+            return _path(*posterior_path_mm(points, crossing, field))
+
+        def ahead_slopes(points: Array) -> Array:
             def path(shift: Array, turn: Array) -> Array:
                 way = unit_vector(crossing + turn)
                 return posterior_path_mm(points + shift, way, field, step_mm=0.5, longest_mm=120.0)[0]
 
-            free, cosine = posterior_path_mm(points, crossing, field)
-            return np.stack([free, cosine, *_slopes(path, across)])
+            return np.stack(_slopes(path, across))
 
         def above(points: Array) -> Array:
+            start = points + ROOF_FROM_MM * crossing
+            return _path(*posterior_path_mm(start, normal, field, enter_within_mm=1.0, longest_mm=100.0))
+
+        def above_slopes(points: Array) -> Array:
             start = points + ROOF_FROM_MM * crossing
 
             def path(shift: Array, turn: Array) -> Array:
@@ -101,12 +97,13 @@ def respond(approach: Approach) -> Response:
                     start + shift, way, field, enter_within_mm=1.0, step_mm=0.5, longest_mm=100.0
                 )[0]
 
-            free, cosine = posterior_path_mm(start, normal, field, enter_within_mm=1.0, longest_mm=100.0)
-            return np.stack([free, cosine, *_slopes(path, valve_across)])
+            return np.stack(_slopes(path, valve_across))
 
-        posterior = _over_surface(approach, ahead, WAY_STEP_MM)
-        roof = _over_surface(approach, above, WAY_STEP_MM)
-    if approach.structure_lps is not None and approach.wall is not None:
+        posterior, roof = (
+            laid_over(over_surface(fossa, path, WAY_STEP_MM), over_surface(fossa, slopes, WAY_SLOPE_STEP_MM))
+            for path, slopes in ((ahead, ahead_slopes), (above, above_slopes))
+        )
+    if way is None and approach.structure_lps is not None and approach.wall is not None:
         end = approach.structure_lps
 
         def clearance(points: Array) -> Array:
@@ -121,11 +118,16 @@ def respond(approach: Approach) -> Response:
 
             return np.stack([*_slopes(start_or_way, across), *_slopes(goal, across[:0])])
 
-        room = _over_surface(approach, clearance, ROOM_STEP_MM)
-        room_slopes = _over_surface(approach, slopes, ROOM_SLOPE_STEP_MM)
+        room = over_surface(fossa, clearance, ROOM_STEP_MM)
+        room_slopes = over_surface(fossa, slopes, ROOM_SLOPE_STEP_MM)
     return Response(
-        _over_surface(approach, place, 0.5), posterior, roof, room, room_slopes, across, valve_across
+        over_surface(fossa, place, 0.5), posterior, roof, room, room_slopes, across, valve_across, way,
+        None if way is None else respond_by_reach(way),
     )
+
+
+def _path(free: Array, cosine: Array) -> Array:
+    return np.stack([free, 1 / np.maximum(cosine, 0.2)])
 
 
 def _slopes(function: Callable[[Array, Array], Array], across: ArrayLike) -> list[Array]:
@@ -135,16 +137,3 @@ def _slopes(function: Callable[[Array, Array], Array], across: ArrayLike) -> lis
     pairs += [(still, TURN_RAD * e, TURN_RAD) for e in np.asarray(across)]
     found = [(function(s, t) - function(-s, -t)) / (2 * size) for s, t, size in pairs]
     return [np.nan_to_num(f, nan=0.0) for f in found]
-
-
-def _over_surface(approach: Approach, function: Callable[[Array], Array], step_mm: float) -> Grid:
-    """function(points (n, 3)) -> (k, n) on an even grid over the rim and BEYOND_RIM_MM around it."""
-    patch, fossa = approach.fossa.patch, approach.fossa
-    rim = patch.uvw(fossa.rim_lps if len(fossa.rim_lps) else fossa.center_lps[None])[:, :2]
-    axes = []
-    for low, high, ends in zip(rim.min(axis=0), rim.max(axis=0), (patch.u_mm, patch.v_mm), strict=True):
-        low, high = max(low - BEYOND_RIM_MM, ends[0]), min(high + BEYOND_RIM_MM, ends[-1])
-        axes.append(np.linspace(low, high, max(2, int(np.ceil((high - low) / step_mm)) + 1)))
-    uu, vv = np.meshgrid(axes[0], axes[1])
-    values = function(patch.points_lps(uu.ravel(), vv.ravel()))
-    return Grid(axes[0], axes[1], values.reshape(-1, *uu.shape))

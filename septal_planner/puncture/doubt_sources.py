@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -73,6 +73,9 @@ class Draws:
 
     def __len__(self) -> int:
         return len(self.surface_mm)
+
+    def some(self, part: slice) -> Draws:
+        return Draws(*(getattr(self, f.name)[part] for f in fields(self)))
 
 
 def draw(

@@ -13,13 +13,13 @@ from scipy.spatial import cKDTree
 from septal_planner.anatomy.fossa import Fossa
 from septal_planner.puncture.reach_solver import ReachMap
 from septal_planner.puncture.reach_trials import Trials
+from septal_planner.puncture.surface_grid import rim_box, surface_axes_mm
 
 Array = NDArray[np.float64]
 # a catheter's reach from points (n, 3), beginning with trials (n, k) or (None) searched in full
 Solve = Callable[[Array, Trials | None], ReachMap]
 
 STEP_MM = 2.0
-BEYOND_RIM_MM = 9.0  # three times the needle's usual spread
 EVERY = 2            # place of the lattice within the rim is searched in full
 NEIGHBOURS = 3       # whose shapes a search begins with
 
@@ -42,21 +42,10 @@ class ReachLattice:
         return self.trials.rows(np.asarray(near, dtype=np.intp).reshape(len(points_lps), -1))
 
 
-def lattice_axes_mm(fossa: Fossa, step_mm: float) -> tuple[Array, Array]:
-    """Even places u and v over the rim and BEYOND_RIM_MM around it, as far as the surface is known; without a rim
-    around the middle of the surface."""
-    patch = fossa.patch
-    axes = []
-    for low, high, ends in zip(*_rim_box(fossa), (patch.u_mm, patch.v_mm), strict=True):
-        low, high = max(low - BEYOND_RIM_MM, ends[0]), min(high + BEYOND_RIM_MM, ends[-1])
-        axes.append(np.linspace(low, high, max(2, int(np.ceil((high - low) / step_mm)) + 1)))
-    return axes[0], axes[1]
-
-
 def reach_lattice(fossa: Fossa, solve: Solve) -> ReachLattice:
     """The lattice over the box about the rim: every second place is searched in full, then what lies between, each
     beginning with the shapes of those next to it."""
-    u, v = lattice_axes_mm(fossa, STEP_MM)
+    u, v = surface_axes_mm(fossa, STEP_MM, odd=True)
     ring = _rings(fossa, u, v)
     column, row = np.meshgrid(np.arange(len(u)), np.arange(len(v)))
     full = (ring == ring.min()) & ((column % EVERY == 0) & (row % EVERY == 0)).ravel()
@@ -95,12 +84,7 @@ def _points(fossa: Fossa, u_mm: Array, v_mm: Array) -> Array:
 
 def _rings(fossa: Fossa, u_mm: Array, v_mm: Array) -> NDArray[np.intp]:
     """How many steps (nv nu,) each place lies beyond the box about the rim."""
-    low, high = _rim_box(fossa)
+    low, high = rim_box(fossa)
     uv = np.stack([a.ravel() for a in np.meshgrid(u_mm, v_mm)], axis=1)
     beyond = np.maximum(np.maximum(low - uv, uv - high).max(axis=1), 0.0)
     return np.asarray(np.ceil(beyond / STEP_MM), dtype=np.intp)
-
-
-def _rim_box(fossa: Fossa) -> tuple[Array, Array]:
-    rim = fossa.patch.uvw(fossa.rim_lps if len(fossa.rim_lps) else fossa.center_lps[None])[:, :2]
-    return rim.min(axis=0), rim.max(axis=0)

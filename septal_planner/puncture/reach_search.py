@@ -125,6 +125,7 @@ FOLLOWED = 3
 _FOLLOW = ((4, 12, 3), (10, 16, 1))
 _FOLLOW_WIDTH = 0.6
 _BESIDE = ((6, 12, 2), (8, 12, 1))
+_BESIDE_ONE = ((10, 12, 1),)
 _BESIDE_WIDTH = 0.4
 
 
@@ -147,7 +148,8 @@ def best_beside(task: Task, limits: ReachLimits, room: BodyRoom | None, starts: 
     """The best shapes (n, 1) near `starts` (n, s), which were the best of crossings much alike."""
     effort = (_WITH_WALLS if room is not None else _NO_WALLS)[len(task.catheter.bends) - 1]
     held = _keys(task, limits, room, starts, None)
-    return _narrowed(task, limits, room, effort, starts, held, _BESIDE, _BESIDE_WIDTH).shapes(task)
+    rounds = _BESIDE if starts.branch.shape[1] > 1 else _BESIDE_ONE
+    return _narrowed(task, limits, room, effort, starts, held, rounds, _BESIDE_WIDTH).shapes(task)
 
 
 def _in_full(task: Task, limits: ReachLimits, room: BodyRoom | None, effort: _Effort) -> Trials:

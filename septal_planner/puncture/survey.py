@@ -87,7 +87,7 @@ def survey_membrane(
     if found is not None:
         choice = choose_from_map(approach, found, reach=reach)
         if asked.draws:
-            response = respond(approach)
+            response = respond(approach, way=way)
             probability = map_probability(
                 approach, found, asked.doubts, draws=asked.draws, seed=asked.seed, response=response
             )

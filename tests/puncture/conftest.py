@@ -78,5 +78,10 @@ def high_septum():
 
 
 @pytest.fixture(scope="session")
+def middle_septum():
+    return make_scene(10.0)
+
+
+@pytest.fixture(scope="session")
 def low_septum():
     return make_scene(-5.0)
