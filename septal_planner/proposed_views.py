@@ -11,6 +11,7 @@ from septal_planner.anatomy.annulus import measure_annulus, ring_covariance
 from septal_planner.errors import CallIsOff, InputRefused
 from septal_planner.fluoroscopy.drr import attenuation, thinned
 from septal_planner.fluoroscopy.limits import Room, load_room
+from septal_planner.fluoroscopy.materials import as_fluoroscopy_sees
 from septal_planner.fluoroscopy.recommendation import Candidate, Plane, Recommendation, recommend
 from septal_planner.fluoroscopy.views import tilt_covariance
 from septal_planner.geometry.frames import spacing_mm
@@ -142,7 +143,7 @@ def frame_pictures(plan: Plan, found: Recommendation, volume: Volume) -> tuple[P
     """
     if not found.choices:
         return ()
-    body = attenuation(volume.hu, volume.lps_from_index)
+    body = as_fluoroscopy_sees(attenuation(volume.hu, volume.lps_from_index))
     body = thinned(body, max(1, int(FRAME_VOXEL_MM / spacing_mm(volume.lps_from_index).min())))
     best = found.choices[0]
     pictures = []

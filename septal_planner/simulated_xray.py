@@ -14,6 +14,7 @@ from septal_planner.errors import CallIsOff, InputRefused
 from septal_planner.fluoroscopy.carm import PRACTICAL_LIMITS_DEG, label, view
 from septal_planner.fluoroscopy.detector import Response, grey_values, intensities
 from septal_planner.fluoroscopy.drr import Attenuation, attenuation, line_integrals
+from septal_planner.fluoroscopy.materials import as_fluoroscopy_sees
 from septal_planner.fluoroscopy.projection import Projection
 from septal_planner.inputs.volume import IMAGE_SUFFIXES, Volume, content_sha256, is_image_file, read_volume
 from septal_planner.inputs.voxels import quiet_sitk
@@ -84,7 +85,7 @@ def write_xray(
     else:
         volume = find_ct(plan, plan_path, ct=ct, series=series, progress=say)
         say("Following the rays")
-        water_mm = line_integrals(attenuation(volume.hu, volume.lps_from_index), frame)
+        water_mm = line_integrals(as_fluoroscopy_sees(attenuation(volume.hu, volume.lps_from_index)), frame)
         seen = intensities(water_mm, wanted.response, pixel_mm=frame.pixel_mm)
     said = notes(plan, frame)
     say(f"Writing {out.name}")

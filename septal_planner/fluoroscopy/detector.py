@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
-# Water at 60 keV, about the mean energy of a filtered 80 kV beam: 0.0206 per mm (NIST XCOM, doi 10.18434/T48G6X; from
-# memory).
-WATER_PER_MM = 0.0206
+# Water at 50 keV, about the mean energy of a copper-filtered 70 to 80 kV beam: 0.0227 per mm (NIST XCOM, doi
+# 10.18434/T48G6X; from memory).
+WATER_PER_MM = 0.0227
 
 
 @dataclass(frozen=True)
