@@ -78,6 +78,7 @@ class Procedure:
     tip_offset: Asked | None = None                   # mm, of a catheter's tip from the device point
     catheter: str | None = None                       # name of the steerable catheter reckoned with unless told
     coaptation_share: float | None = None             # of the way along the coaptation line
+    valve_diameter_mm: float | None = None            # of a round valve to be set against the landmark old_ring
 
     def __post_init__(self) -> None:
         if self.target_structure not in TARGET_STRUCTURES:
@@ -88,6 +89,8 @@ class Procedure:
             raise ValueError("coaptation_share goes with the target structure 'coaptation', and only with it")
         if self.coaptation_share is not None and not 0 <= self.coaptation_share <= 1:
             raise ValueError(f"coaptation_share must lie between 0 and 1, found {self.coaptation_share:g}")
+        if self.valve_diameter_mm is not None and not 0 < self.valve_diameter_mm < float("inf"):
+            raise ValueError(f"valve_diameter_mm must be above zero, found {self.valve_diameter_mm:g}")
 
     @property
     def height_band_mm(self) -> tuple[float, float] | None:
@@ -161,9 +164,14 @@ def _procedure_from(name: str, table: Mapping[str, Any], catheters: Collection[s
         target_structure=str(table["target_structure"]),
         needs=tuple(table["needs"]),
         catheter=None if table.get("catheter") is None else str(table["catheter"]),
-        coaptation_share=None if "coaptation_share" not in table else float(table["coaptation_share"]),
+        coaptation_share=_number(table.get("coaptation_share")),
+        valve_diameter_mm=_number(table.get("valve_diameter_mm")),
         **asked,  # type: ignore[arg-type]
     )
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None or value is False else float(value)
 
 
 def procedure(name: str, *, path: Path | str | None = None) -> Procedure:

@@ -26,6 +26,7 @@ from septal_planner.puncture.clearance import CT_EDGE_MM, Room
 from septal_planner.puncture.paths import posterior_path_mm
 from septal_planner.puncture.place import fossa_fractions, zone
 from septal_planner.puncture.procedures import Procedure
+from septal_planner.puncture.valve_size import valve_sentence
 
 Array = NDArray[np.float64]
 
@@ -120,6 +121,9 @@ def evaluate_on(
     span, available = approach.membrane_height_range_mm, approach.height_band_available
     if available is False and span is not None:
         notes.append(_band_sentence(procedure, span))
+    fit = valve_sentence(procedure, landmarks_lps)
+    if fit is not None:
+        notes.append(fit)
     coaptation, coaptation_sd = None, None
     if "leaflet_coaptation" in landmarks_lps:
         marks = np.asarray(landmarks_lps["leaflet_coaptation"], dtype=np.float64).reshape(-1, 3)
@@ -153,7 +157,7 @@ def evaluate_on(
                                f"{procedure.title} has no published height to hold it against."))
     else:
         found = check("height_above_mitral_annulus", height, height_sd, "mm", procedure.height, "")
-        checks.insert(0, replace(found, why=" ".join([found.why, *notes])))
+        checks.insert(0, replace(found, why=" ".join([found.why, *(n for n in notes if n != fit)])))
     return PunctureSite(
         procedure=procedure.name, target_lps=p, source=source, moved_mm=moved_mm,
         height_mm=height, height_sd_mm=height_sd,
