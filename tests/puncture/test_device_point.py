@@ -13,9 +13,10 @@ from septal_planner.puncture import target
 from septal_planner.puncture.arcs import angles_deg
 from septal_planner.puncture.catheter_way import catheter_way
 from septal_planner.puncture.catheters import steerable_catheter
+from septal_planner.puncture.choice import choose_from_map
 from septal_planner.puncture.device_point import commissures, device_point_of, valve_middle
 from septal_planner.puncture.doubt_sources import draw
-from septal_planner.puncture.membrane_map import map_points
+from septal_planner.puncture.membrane_map import map_membrane, map_points
 from septal_planner.puncture.procedures import procedure
 
 FOSSA = np.array([-12.3, -152.7, 641.9])
@@ -214,7 +215,10 @@ def test_without_an_axis_the_tilt_is_not_assessed_and_does_not_choose(high_septu
     fossa, annulus, chambers, marks = high_septum.common()
     own = {**marks, "left_atrial_appendage": [[20.0, 14, 20]]}
     approach = target.prepare_approach(fossa, annulus, chambers, own, procedure("appendage-closure"))
-    site = target.choose_on(approach)
+    choice = choose_from_map(approach, map_membrane(approach, spacing_mm=2.0))
+    assert "axis_tilt" not in choice.candidates[0].sentence
+    assert np.isfinite(choice.candidates[0].overall)
+    site = target.evaluate_on(approach, choice.candidates[0].point_lps)
     assert site.reach.axis_tilt_deg is None
     check = next(c for c in site.checks if c.name == "axis_tilt")
     assert check.status == "not assessed"
