@@ -108,10 +108,17 @@ class BodyRoom:
     @staticmethod
     def _lookup(at: DistanceField, points: Array) -> Array:
         """`at.at(points)` for points (n, 3), quicker where they lie within the grid."""
-        index = apply_affine(np.linalg.inv(at.lps_from_index), points)
-        top = np.array(at.values_mm.shape[::-1], dtype=np.float64) - 1
-        value = map_coordinates(at.values_mm, index[:, ::-1].T, order=1, mode="nearest", output=np.float64)
-        beyond = np.any((index < 0) | (index > top), axis=1)
+        m = np.linalg.inv(at.lps_from_index)
+        kji = np.empty((3, len(points)))
+        beyond = np.zeros(len(points), dtype=np.bool_)
+        for row, size in enumerate(at.values_mm.shape):
+            index = kji[row]
+            index[:] = m[2 - row, 3]
+            for axis in np.flatnonzero(m[2 - row, :3]):
+                index += m[2 - row, axis] * points[:, axis]
+            if len(points) and (index.min() < 0 or index.max() > size - 1):
+                beyond |= (index < 0) | (index > size - 1)
+        value = map_coordinates(at.values_mm, kji, order=1, mode="nearest", output=np.float64)
         if beyond.any():
             value[beyond] = at.at(points[beyond])
         return np.asarray(value)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import distance_transform_edt
 from scipy.optimize import linprog
 
 from septal_planner.puncture.approach import Approach
@@ -23,7 +24,8 @@ from septal_planner.puncture.ranking import (
     rounded,
     scores,
 )
-from septal_planner.puncture.requirements import ReachOver
+from septal_planner.puncture.requirements import OF_A_CATHETER, ReachOver
+from septal_planner.puncture.surface_grid import Grid
 
 __all__ = [
     "Candidate", "Choice", "Ranking", "as_candidates", "choose_from_map", "in_order", "keeping_clear", "range_words",
@@ -39,6 +41,8 @@ NOT_FAR_BEHIND = 1.0  # tolerances: other candidates where nothing meets all lim
 LOOKED_AT = 3  # places of the map from which the largest margin is climbed for
 BESIDE_MM = 0.05  # over which a margin's slope is taken
 FINER_MM = (0.125, 0.03, 0.008)
+SETTLE_MM = 0.1
+NO_BEND_MM = 1e6  # stands for the infinite radius of what is straight
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +112,12 @@ def choose_from_map(
         margin = np.where(on_it, np.nan_to_num(near.overall, nan=-np.inf), -np.inf)
         return np.lexsort((from_zone(approach, near), -rounded(margin)))
 
-    points = np.stack([_refine(approach, found, i, ranked, reach) for i in good[:most]])
+    between = reach
+    if reach is not None and min(np.ptp(found.u_mm), np.ptp(found.v_mm)) > 0.5 * found.step_mm:
+        between = _between(approach, found)
+    points = np.stack([_refine(approach, found, i, ranked, between) for i in good[:most]])
+    if reach is not None:
+        points = _settled(approach, found, points, good[:most], ranked, reach)
     together = map_points(approach, points, reach=reach)
     keeps = keeping_clear(together, ranking.slip_mm) >= 0
     candidates = tuple(
@@ -121,7 +130,10 @@ def choose_from_map(
     largest = candidates[0]
     if not meets_all:
         starts = by_margin(found)[:LOOKED_AT]
-        ends = map_points(approach, np.stack([_climb(approach, found, int(i), reach) for i in starts]), reach=reach)
+        points = np.stack([_climb(approach, found, int(i), between) for i in starts])
+        if reach is not None:
+            points = _settled(approach, found, points, starts.tolist(), by_margin, reach)
+        ends = map_points(approach, points, reach=reach)
         top = int(by_margin(ends)[0])
         keeps = keeping_clear(ends, ranking.slip_mm) >= 0
         largest = _candidate(ends, top, rank=0, keeps_clear=bool(keeps[top]))
@@ -140,6 +152,38 @@ def as_candidates(
 
 
 # -------------------------------------------------------------------------------------------------------------- helpers
+
+
+def _between(approach: Approach, found: MembraneMap) -> ReachOver:
+    """A catheter's reach between mapped points, looked up: a search anew at every trial would take long, and its last
+    digits have no slope to climb. Beyond the membrane as at its nearest point."""
+    layers = []
+    for name in OF_A_CATHETER:
+        u, v, grid = found.on_grid(np.minimum(found.layer(name).values, NO_BEND_MM))
+        nearest = distance_transform_edt(np.isnan(grid), return_distances=False, return_indices=True)
+        layers.append(grid if np.isnan(grid).all() else grid[tuple(nearest)])
+    table, patch = Grid(u, v, np.stack(layers)), approach.fossa.patch
+
+    def reach(points: Array) -> Mapping[str, Array]:
+        uvw = patch.uvw(points)
+        return dict(zip(OF_A_CATHETER, table.at(uvw[:, 0], uvw[:, 1]), strict=True))
+
+    return reach
+
+
+def _settled(
+    approach: Approach, found: MembraneMap, points: Array, starts: list[int], order: Order, reach: ReachOver
+) -> Array:
+    """Each of the points (n, 3), or what lies closely about it, or the mapped point it came from: which by the reach
+    itself is the best."""
+    uv = approach.fossa.patch.uvw(points)[:, :2]
+    du, dv = (d.ravel() for d in np.meshgrid(*(2 * [np.array([-1.0, 0.0, 1.0]) * SETTLE_MM])))
+    mapped = np.stack([found.u_mm[starts], found.v_mm[starts]], axis=1)
+    tries = np.concatenate([uv[:, None] + np.stack([du, dv], axis=1), mapped[:, None]], axis=1)
+    at = approach.fossa.patch.points_lps(tries[..., 0], tries[..., 1])
+    near = map_points(approach, at.reshape(-1, 3), reach=reach)
+    rank = np.argsort(order(near)).reshape(len(points), -1)
+    return np.asarray(at[np.arange(len(points)), np.argmin(rank, axis=1)])
 
 
 def _refine(approach: Approach, found: MembraneMap, index: int, order: Order, reach: ReachOver | None) -> Array:

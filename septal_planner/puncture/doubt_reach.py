@@ -83,7 +83,7 @@ def respond_by_reach(way: CatheterWay) -> ReachResponse:
     patch = way.fossa.patch
     lattice = grown_beyond(way.lattice, way.fossa, lambda points, beside: way.solve(points, beside=beside))
     u, v = lattice.u_mm, lattice.v_mm
-    base = Grid(u, v, _values(way, lattice.points_lps, lattice.beside(lattice.points_lps)).reshape(-1, len(v), len(u)))
+    base = Grid(u, v, _values(way, lattice.points_lps, lattice.trials).reshape(-1, len(v), len(u)))
 
     rows, columns = (np.arange(0, len(axis), SLOPE_EVERY) for axis in (v, u))
     nodes = (rows[:, None] * len(u) + columns).ravel()

@@ -29,6 +29,8 @@ from septal_planner.puncture.surface_grid import Grid, laid_over, over_surface
 
 Array = NDArray[np.float64]
 
+RIM_STEP_MM = 0.5
+WALL_STEP_MM = 1.0    # of what is averaged over a spot as large
 WAY_STEP_MM = 1.5
 WAY_SLOPE_STEP_MM = 4.0
 ROOM_STEP_MM = 2.0
@@ -65,9 +67,11 @@ def respond(approach: Approach, *, way: CatheterWay | None = None) -> Response:
     fossa, crossing, normal = approach.fossa, approach.crossing_lps, approach.annulus.normal_lps
     across, valve_across = np.stack(plane_axes(crossing)), np.stack(plane_axes(normal))
 
-    def place(points: Array) -> Array:
-        rim = signed_room_mm(approach, points) if len(fossa.rim_lps) else np.full(len(points), np.nan)
-        return np.stack([rim, thickness_mm(approach, points), *local_normals_lps(fossa, points).T])
+    def rim(points: Array) -> Array:
+        return (signed_room_mm(approach, points) if len(fossa.rim_lps) else np.full(len(points), np.nan))[None]
+
+    def wall(points: Array) -> Array:
+        return np.stack([thickness_mm(approach, points), *local_normals_lps(fossa, points).T])
 
     left = approach.chambers.distance.get("left_atrium")
     posterior = roof = room = room_slopes = None
@@ -120,8 +124,9 @@ def respond(approach: Approach, *, way: CatheterWay | None = None) -> Response:
 
         room = over_surface(fossa, clearance, ROOM_STEP_MM)
         room_slopes = over_surface(fossa, slopes, ROOM_SLOPE_STEP_MM)
+    on_it = laid_over(over_surface(fossa, rim, RIM_STEP_MM), over_surface(fossa, wall, WALL_STEP_MM))
     return Response(
-        over_surface(fossa, place, 0.5), posterior, roof, room, room_slopes, across, valve_across, way,
+        on_it, posterior, roof, room, room_slopes, across, valve_across, way,
         None if way is None else respond_by_reach(way),
     )
 

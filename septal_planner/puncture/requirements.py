@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 ROOF_FROM_MM = 10.0  # along the crossing: from there the way up is that of a tip that has just come through
 SPOT_MM = 1.0        # radius over which the wall is averaged: one profile alone is noise
 REACH_NAMES = ("arc_turn", "bend_radius", "axis_tilt", "clearance")
+OF_A_CATHETER = (*REACH_NAMES, "tip_offset")
 OF_THE_CATHETER = ("arc_turn", "bend_radius")  # kept by every shape of a certain catheter: the ranges are of one arc
 BLOCK = 64           # neighbouring points whose arcs are looked at together
 
