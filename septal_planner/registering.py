@@ -87,11 +87,17 @@ def register_files(
 ) -> RegisteredCase:
     """Read plan, frames and points, and register. Raises InputRefused with one sentence on whatever does not fit."""
     say = progress or (lambda _text: None)
-    asked = asked or Asked()
     plan = load_plan(plan_path)
     say("Reading the frames")
     given = tuple(given_frame(read_angiogram(xa), read_frame_points(points), points, plan) for xa, points in frames)
     say("Registering")
+    return register_given(plan, given, asked=asked)
+
+
+def register_given(plan: Plan, given: Sequence[GivenFrame], *, asked: Asked | None = None) -> RegisteredCase:
+    """The same from what has been read already (see `given_frame`). Raises InputRefused."""
+    asked = asked or Asked()
+    given = tuple(given)
     try:
         sightings = _sightings(given)
     except ValueError as problem:

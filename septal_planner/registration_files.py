@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from septal_planner.errors import InputRefused
 from septal_planner.fluoroscopy.follow import follow
 from septal_planner.geometry import curves
+from septal_planner.plan import Plan
 from septal_planner.registered import RegistrationFile, save_registration
 from septal_planner.registering import GivenFrame, RegisteredCase
 from septal_planner.report import overlay
@@ -64,15 +65,17 @@ def with_picture_check(
     return replace(case, document=document)
 
 
-def drawing(case: RegisteredCase, f: int) -> overlay.Drawing:
-    """The plan on frame f (from 0) of those given."""
-    plan, d, one = case.plan, case.document, case.frames[f]
+def plan_shapes(
+    plan: Plan, pixel: Callable[[NDArray[np.float64]], NDArray[np.float64]]
+) -> list[overlay.Shape]:
+    """What a plan draws on any frame, all but the target: `pixel` takes points (n, 3) of the CT, LPS mm, to column and
+    row (n, 2)."""
     shapes: list[overlay.Shape] = []
 
     def add(role: str, points_lps: object, text: str = "", *, closed: bool = False) -> None:
         points = np.asarray(points_lps, dtype=np.float64).reshape(-1, 3)
         if len(points) > 1:
-            shapes.append(overlay.Shape(role, case.registration.pixel(points, f), text, closed))
+            shapes.append(overlay.Shape(role, pixel(points), text, closed))
 
     for name in ("mitral_annulus", "tricuspid_annulus", "aortic_annulus", "old_ring"):
         if name in plan.landmarks:
@@ -82,6 +85,13 @@ def drawing(case: RegisteredCase, f: int) -> overlay.Drawing:
     if plan.reach.path_mm:
         add("catheter", plan.reach.path_mm, "catheter path")
     add("fossa", plan.anatomy.fossa.rim_mm, "fossa", closed=True)
+    return shapes
+
+
+def drawing(case: RegisteredCase, f: int) -> overlay.Drawing:
+    """The plan on frame f (from 0) of those given."""
+    d, one = case.document, case.frames[f]
+    shapes = plan_shapes(case.plan, lambda points: case.registration.pixel(points, f))
     arm = min(one.camera.size_px) / 160
     for pair in d.pairs:
         if pair.frame == f + 1:

@@ -34,6 +34,9 @@ class Actions:
     def page_handing_on(self) -> None:
         self.panel.show_page("handing_on")
 
+    def page_table(self) -> None:
+        self.panel.show_page("table")
+
     def toggle_keys(self) -> None:
         self.panel.strip.keys.toggle()
 
@@ -49,7 +52,7 @@ class Actions:
 
     def escape(self) -> None:
         """Stop what runs; else put a picked landmark down; else forget the message."""
-        if self.desk.work.busy and self.desk.work.job != "plan":
+        if self.desk.occupied:
             self.desk.work.cancel()
         elif self.desk.pointing.picked is not None:
             self.desk.pick(False)
@@ -95,10 +98,16 @@ class Actions:
     # ------------------------------------------------------------------------------------------------- marking
 
     def undo(self) -> None:
-        self.session.undo()
+        if self.on_table:
+            self.desk.table.change(self.desk.table.pairs.undo)
+        else:
+            self.session.undo()
 
     def redo(self) -> None:
-        self.session.redo()
+        if self.on_table:
+            self.desk.table.change(self.desk.table.pairs.redo)
+        else:
+            self.session.redo()
 
     def find_anatomy(self) -> None:
         self.desk.find_anatomy()
@@ -110,6 +119,9 @@ class Actions:
         self._step_landmark(-1)
 
     def _step_landmark(self, by: int) -> None:
+        if self.on_table:
+            self.desk.table.step(by)
+            return
         names = [s.name for s in STEPS]
         self.panel.select(names[(names.index(self.desk.selected) + by) % len(names)])
 
@@ -117,25 +129,38 @@ class Actions:
         self.panel.select(name)
 
     def jump(self) -> None:
-        """To the target on page Crossing, else to the landmark that is marked."""
-        if self.panel.page == "crossing":
+        """To the target on page Crossing, to the point on page X-ray, else to the landmark that is marked."""
+        if self.on_table:
+            place = self.desk.table.pairs.marks.places.get(self.desk.table.pairs.chosen)
+            if place is not None:
+                self.session.set_cursor(place)
+                self.desk.views.see_heart()
+        elif self.panel.page == "crossing":
             self.desk.sights.jump_to_target()
         else:
             self.desk.sights.jump(self.desk.selected, STEP[self.desk.selected].plane)
 
     def place_at_cursor(self) -> None:
-        """A point of the landmark, or on page Crossing the target, where the cross-hair is."""
-        if self.panel.page == "crossing":
+        """A point of the landmark, on page Crossing the target, on page X-ray the point, where the cross-hair is."""
+        if self.on_table:
+            self.desk.table.place(self.session.cursor_lps)
+        elif self.panel.page == "crossing":
             if self.session.move_target(self.session.cursor_lps):
                 self.session.end_drag()
         else:
             self.desk.place_at(np.asarray(self.session.cursor_lps))
 
     def toggle_lock(self) -> None:
+        if self.on_table:
+            return
         name = self.desk.selected
         self.session.lock(name, name not in self.session.locked)
 
     def remove_point(self) -> None:
+        if self.on_table:
+            table = self.desk.table
+            table.change(lambda: table.pairs.take_out(table.pairs.chosen))
+            return
         name = self.desk.selected
         if len(self.session.points_lps.get(name, ())):
             self.session.remove(name, -1)
@@ -150,6 +175,22 @@ class Actions:
         """Turn the long-axis plane while an annulus is marked."""
         if self.panel.page == "marking" and self.desk.selected in ANNULI:
             self.panel.turning.step(by)
+
+    # ------------------------------------------------------------------------------------------------- X-ray
+
+    @property
+    def on_table(self) -> bool:
+        return self.panel.page == "table"
+
+    def register(self) -> None:
+        """Lay the CT onto the frames."""
+        if self.on_table and self.desk.table.mode == "frames":
+            self.desk.table.register()
+
+    def toggle_registered(self) -> None:
+        """By the headers, or as registered."""
+        if self.on_table:
+            self.desk.table.show_after(not self.desk.table.after)
 
     # ------------------------------------------------------------------------------------------------- crossing
 

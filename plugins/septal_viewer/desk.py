@@ -23,10 +23,12 @@ from septal_viewer.scene import Scene
 from septal_viewer.scene_drag import SceneDrag
 from septal_viewer.session import PlanRequest, Session
 from septal_viewer.sights import Sights
+from septal_viewer.table_jobs import TABLE_JOBS
 from septal_viewer.turning import Turning
 from septal_viewer.views import Views
 from septal_viewer.work import Cancelled, Done, Failed, Progress, Refused, Work
 from septal_viewer.worker import HandedOn, ListedSeries, PhantomCase
+from septal_viewer.xray_table import XrayTable
 
 Array = NDArray[np.float64]
 LOG = logging.getLogger("septal_viewer")
@@ -58,9 +60,13 @@ class Desk(QObject):
         self.pointing = Pointing(self.session, self.views, place=self.place_at)
         self.pointing.on_let_go = self._let_go
         self.scene_drag = SceneDrag(
-            viewer, self.session, self.scene, may=lambda: not self.views.marking, on_let_go=self._let_go
+            viewer, self.session, self.scene, may=lambda: not self.views.marking and not self.views.fixed,
+            on_let_go=self._let_go,
         )
         self.turning = Turning(self.session, self.views)
+        self.table = XrayTable(self.session, self.work)
+        self.table.said.connect(self.said)
+        self.table.progress.connect(self.progress)
         self.selected = "left_atrium"
         self.series: Sequence[ListedSeries] = ()
         self.source: Path | None = None
@@ -194,6 +200,8 @@ class Desk(QObject):
         elif self._plan_due and not self.work.busy and not self.dragging:
             self._plan_due = False
             self._start_plan()
+        else:
+            self.table.pump()
 
     def _news(self, event: object) -> None:
         if isinstance(event, Progress):
@@ -208,9 +216,15 @@ class Desk(QObject):
             if event.details:
                 LOG.error("%s: %s\n%s", event.job, event.sentence, event.details)
             self.said.emit(event.sentence, "error")
+            self.table.failed(event.job, event.sentence)
         elif isinstance(event, Cancelled):
             self._next = []
+            self.table.give_up()
             self.said.emit("Stopped as you asked; nothing was changed.", "note")
+        elif isinstance(event, Done) and event.job in TABLE_JOBS:
+            self.table.take(event.result)
+            if event.job == "simulate":
+                return
         elif isinstance(event, Done):
             self._done(event.job, event.result)
         self.changed.emit()
@@ -308,6 +322,11 @@ class Desk(QObject):
             self._plan_due = True
 
     @property
+    def occupied(self) -> bool:
+        """Whether the process does what must be waited for, not a plan or a picture that can be made again."""
+        return self.work.busy and self.work.job not in ("plan", "simulate")
+
+    @property
     def dragging(self) -> bool:
         """Whether something is held by the mouse, in a flat view or in the 3-D view."""
         return self.pointing.dragging or self.scene_drag.dragging
@@ -332,7 +351,11 @@ class Desk(QObject):
     # ------------------------------------------------------------------------------------------------- marking
 
     def place_at(self, at_lps: Array) -> None:
-        """A point of the picked landmark."""
+        """A point of the picked landmark, or on page X-ray of the CT."""
+        if self.table.active:
+            self.table.place(at_lps)
+            self.pick(False)
+            return
         name = self.selected
         placed = self.turning.add(at_lps) if self.turning.name == name else self.session.place(name, at_lps)
         if not placed:
@@ -369,8 +392,8 @@ class Desk(QObject):
 
     def find_anatomy(self) -> None:
         """Chambers, annuli and membrane, in the process beside."""
-        if self.work.busy and self.work.job in ("plan", "list"):
-            self.work.cancel()  # of the anatomy before, or no more than a list
+        if self.work.busy and self.work.job in ("plan", "list", "simulate"):
+            self.work.cancel()  # of the anatomy before, or no more than a list or a picture
             self.work.poll()
         asked = self.session.ask_for_anatomy()
         if asked is not None and self.work.start_find(*asked):
@@ -387,7 +410,7 @@ class Desk(QObject):
 
     def save_plan(self, folder: Path, *, paper: str, identity: bool) -> None:
         """The plan's files, written beside."""
-        if self.work.busy and self.work.job == "plan":
+        if self.work.busy and self.work.job in ("plan", "simulate"):
             self.work.cancel()  # what is saved makes the plan anew
             self.work.poll()
         r = self._request = self.session.ask_for_plan()

@@ -28,7 +28,7 @@ class Frame(QObject):
         self,
         viewer: Viewer,
         *,
-        dropped: Callable[[Path], None],
+        dropped: Callable[[list[Path]], None],
         may_close: Callable[[Callable[[], None]], bool],
         closed: Callable[[], None],
         fault: Callable[[str], None],
@@ -38,6 +38,8 @@ class Frame(QObject):
         self.window: QMainWindow = viewer.window._qt_window
         self._dropped, self._may_close, self._closed, self._fault = dropped, may_close, closed, fault
         self._docks: list[Any] = []
+        self._table: Any = None
+        self.arranged = ""  # "frames" or "views" on page X-ray
         self._closing = self._gone = False
         self._hook: Any = None
         self._watched = [self.window, viewer.window._qt_viewer, viewer.window._qt_viewer.canvas.native]
@@ -91,6 +93,28 @@ class Frame(QObject):
             dock.setFixedHeight(widget.height())
         self._docks.append(dock)
 
+    def add_table(self, widget: QWidget) -> None:
+        """Frames above the flat views; hidden until `arrange` asks for them."""
+        dock = self.viewer.window.add_dock_widget(widget, name="X-ray", area="top", add_vertical_stretch=False)
+        dock.setTitleBarWidget(QWidget(dock))
+        dock.setFeatures(dock.DockWidgetFeature.NoDockWidgetFeatures)
+        dock.hide()
+        self._table = dock
+
+    def arrange(self, how: str) -> None:
+        """For page X-ray ("frames": two flat views below the frames, "views": one and the 3-D view), or as ever
+        (empty)."""
+        if how == self.arranged:
+            return
+        self.arranged = how
+        corner, areas = Qt.Corner.TopLeftCorner, Qt.DockWidgetArea
+        self.window.setUpdatesEnabled(False)
+        # what goes first: two heads side by side would widen the window
+        (self._docks[1] if how else self._table).hide()
+        self.window.setCorner(corner, areas.TopDockWidgetArea if how else areas.LeftDockWidgetArea)
+        self.show_only(None, later=True)
+        self.window.setUpdatesEnabled(True)
+
     def thin_separators(self) -> None:
         """Narrow grips between the views; napari's are wide, and set anew with each theme."""
         thin = "QMainWindow::separator { width: 3px; height: 3px; image: none; }"
@@ -102,24 +126,43 @@ class Frame(QObject):
         w = self.window
         rest = max(200, w.width() - PANEL_WIDTH - 12)
         middle = w.centralWidget()
-        high = max(200, self._docks[2].height() + (0 if middle is None else middle.height()))
         w.resizeDocks([self._docks[0]], [rest // 2], Qt.Orientation.Horizontal)
+        if self.arranged:
+            below = max(150, round(0.42 * (w.height() - 60)))
+            w.resizeDocks([self._table], [w.height() - 60 - below], Qt.Orientation.Vertical)
+            w.resizeDocks([self._docks[2]], [below], Qt.Orientation.Vertical)
+            return
+        high = max(200, self._docks[2].height() + (0 if middle is None else middle.height()))
         w.resizeDocks([self._docks[2]], [high // 2], Qt.Orientation.Vertical)
 
-    def show_only(self, view: QWidget | None) -> None:
-        """One flat view alone beside the panel, or everything (None)."""
+    def show_only(self, view: QWidget | None, *, later: bool = False) -> None:
+        """One flat view alone beside the panel, or everything (None); `later`: the 3-D view, which takes longest to
+        paint, once the rest is there."""
         left, head, below = self._docks[:3]
         pair: QWidget = left.widget()
         inside = pair.findChildren(QWidget, options=Qt.FindChildOption.FindDirectChildrenOnly)
-        for each in inside:
-            each.setVisible(view is None or each is view)
-        in_left = view is None or view in inside
+        whole, table, frames = view is None, bool(self.arranged), self.arranged == "frames"
+        for n, each in enumerate(inside):
+            each.setVisible(each is view or (whole and not (table and n)))
+        in_left = whole or view in inside
+        if self._table is not None:
+            self._table.setVisible(whole and table)
         left.setVisible(in_left)
-        below.setVisible(view is None or not in_left)
-        head.setVisible(view is None)
-        self.viewer.window._qt_viewer.setVisible(view is None)
+        below.setVisible((whole and (not table or frames)) or not in_left)
+        head.setVisible(whole and not table)
+        canvas = self.viewer.window._qt_viewer
+        if later and whole and not frames:
+            canvas.hide()
+            QTimer.singleShot(0, self._show_canvas)
+            return
+        canvas.setVisible(whole and not frames)
         if view is None:
             QTimer.singleShot(0, self.share_out)
+
+    def _show_canvas(self) -> None:
+        if self.arranged != "frames":
+            self.viewer.window._qt_viewer.show()
+            self.share_out()
 
     def bind(self, desk: object) -> None:
         """Every key of the table that has an action."""
@@ -147,9 +190,7 @@ class Frame(QObject):
         event.setDropAction(Qt.DropAction.CopyAction)
         event.accept()
         if kind == QEvent.Type.Drop:
-            # several files of one series: their folder is meant
-            one = paths[0] if len(paths) == 1 else paths[0].parent
-            QTimer.singleShot(0, lambda: self._dropped(one))
+            QTimer.singleShot(0, lambda: self._dropped(paths))
         return True
 
     def _close(self, event: QCloseEvent) -> bool:

@@ -16,7 +16,7 @@ class Shortcut:
     action: str = ""
 
 
-ANYWHERE, VIEWS, MARKING, CROSSING = "Anywhere", "In a flat view", "Marking", "Crossing"
+ANYWHERE, VIEWS, MARKING, CROSSING, XRAY = "Anywhere", "In a flat view", "Marking", "Crossing", "X-ray"
 
 SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("F1", ANYWHERE, "these keys, and back", "toggle_keys"),
@@ -24,6 +24,7 @@ SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("Alt+2", ANYWHERE, "page Marking", "page_marking"),
     Shortcut("Alt+3", ANYWHERE, "page Crossing", "page_crossing"),
     Shortcut("Alt+4", ANYWHERE, "page Handing on", "page_handing_on"),
+    Shortcut("Alt+5", ANYWHERE, "page X-ray", "page_table"),
     Shortcut("Alt+O", ANYWHERE, "open a folder with a CT", "ask_folder"),
     Shortcut("Ctrl+Z", ANYWHERE, "undo", "undo"),
     Shortcut("Ctrl+Shift+Z", ANYWHERE, "redo", "redo"),
@@ -60,6 +61,12 @@ SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("3", CROSSING, "C-arm: mitral annulus edge-on", "view_3"),
     Shortcut("4", CROSSING, "C-arm: tricuspid annulus edge-on", "view_4"),
     Shortcut("0", CROSSING, "3-D from the front", "view_front"),
+    Shortcut("Click", XRAY, "in the frame: the chosen point is seen there; drag a mark to correct it"),
+    Shortcut("P", XRAY, "the chosen point lies at the cross-hair in the CT"),
+    Shortcut("N  B  J", XRAY, "next point, the one before; jump to it in the CT"),
+    Shortcut("R", XRAY, "register", "register"),
+    Shortcut("T", XRAY, "by the headers, or as registered", "toggle_registered"),
+    Shortcut("Wheel", XRAY, "in a frame: closer, farther; drag it with the middle button"),
     Shortcut("Ctrl+Return", ANYWHERE, "save the plan", "save_plan"),
 )
 

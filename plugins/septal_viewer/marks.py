@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +16,8 @@ Point = tuple[float, float, float]
 Points = Mapping[str, tuple[Point, ...]]
 
 STEPS_KEPT = 500
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -64,13 +67,13 @@ def point(value: ArrayLike) -> Point:
     return x, y, z
 
 
-class History:
+class History(Generic[T]):
     """Where the marks are, where they were, and where they were before taking back."""
 
-    def __init__(self, marks: Marks) -> None:
+    def __init__(self, marks: T) -> None:
         self.now = marks
-        self._before: list[Marks] = []
-        self._after: list[Marks] = []
+        self._before: list[T] = []
+        self._after: list[T] = []
         self._drag: Hashable = None
 
     @property
@@ -81,7 +84,7 @@ class History:
     def can_redo(self) -> bool:
         return bool(self._after)
 
-    def change(self, marks: Marks, *, drag: Hashable = None) -> bool:
+    def change(self, marks: T, *, drag: Hashable = None) -> bool:
         """Go on to other marks; whether they are other. Successive changes of one `drag` are one step."""
         if marks == self.now:
             return False

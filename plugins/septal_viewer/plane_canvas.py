@@ -157,7 +157,7 @@ class PlaneCanvas(QWidget):
         self._draw_letters(painter, p.letters)
         self._draw_scale(painter)
         if p.corner:
-            _text(painter, QPointF(10, self.height() - 10), p.corner, size=8.5)
+            draw_text(painter, QPointF(10, self.height() - 10), p.corner, size=8.5)
         if self.banner:
             self._draw_banner(painter)
         if self.active:
@@ -189,7 +189,7 @@ class PlaneCanvas(QWidget):
             draw_shape(painter, mark.symbol, at, size)
         if mark.label and inside:
             beside = QPointF(-size - 4, size + 8) if mark.label_left else QPointF(size + 4, -size)
-            _text(painter, at + beside, mark.label, anchor="right" if mark.label_left else "left")
+            draw_text(painter, at + beside, mark.label, anchor="right" if mark.label_left else "left")
 
     def _draw_letters(self, painter: QPainter, letters: tuple[str, str, str, str]) -> None:
         left, right, top, bottom = letters
@@ -199,7 +199,7 @@ class PlaneCanvas(QWidget):
             (top, w / 2, 40.0 if self.banner else 16.0, "middle"),
             (bottom, w / 2, h - 8.0, "middle"),
         ):  # fmt: skip
-            _text(painter, QPointF(x, y), text, "#FFFFFF", anchor=anchor, bold=True, size=10.5)
+            draw_text(painter, QPointF(x, y), text, "#FFFFFF", anchor=anchor, bold=True, size=10.5)
 
     def _draw_scale(self, painter: QPainter) -> None:
         """A bar of a round length, about a quarter of the view, at the lower right."""
@@ -212,7 +212,7 @@ class PlaneCanvas(QWidget):
             painter.drawLine(QPointF(x - mm * s, y), QPointF(x, y))
             for end in (x - mm * s, x):
                 painter.drawLine(QPointF(end, y - 4), QPointF(end, y + 4))
-        _text(painter, QPointF(x - mm * s / 2, y - 7), f"{mm} mm", anchor="middle", size=8.5)
+        draw_text(painter, QPointF(x - mm * s / 2, y - 7), f"{mm} mm", anchor="middle", size=8.5)
 
     def _draw_banner(self, painter: QPainter) -> None:
         box = QRectF(0, 0, self.width(), 24)
@@ -340,7 +340,7 @@ _ARMS: dict[str, tuple[tuple[float, float], ...]] = {
 }
 
 
-def _text(
+def draw_text(
     painter: QPainter, at: QPointF, text: str, colour: str = "#FFFFFF", *, anchor: str = "left", bold: bool = False,
     size: float = 9.0,
 ) -> None:  # fmt: skip

@@ -60,7 +60,12 @@ class Sights:
         case = self.session.case
         if case is not None and case.views and name in case.views:
             view = case.views[name]
-            self.scene.look_as_carm(view.primary_deg, view.secondary_deg, self.middle(), SCENE_FIELD_MM)
+            self.look_from(view.primary_deg, view.secondary_deg)
+
+    def look_from(self, primary_deg: float, secondary_deg: float) -> None:
+        """The same at any angles, degrees."""
+        if self.session.volume is not None:
+            self.scene.look_as_carm(primary_deg, secondary_deg, self.middle(), SCENE_FIELD_MM)
 
     def place_words(self) -> str:
         """The cross-hair in LPS and the CT's value there."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -53,6 +53,8 @@ class Views(QObject):
         self._soon.setInterval(0)
         self._soon.timeout.connect(self.refresh_now)
         self.marking = True  # whether landmarks can be dragged, or the target
+        self.fixed = False  # whether nothing can be dragged
+        self.more_spots: Callable[[], Sequence[Spot]] = tuple  # of whoever marks something else in the CT
         self.selected = ""
         self.views = tuple(PlaneView((*BODY, *SEPTUM), None) for _ in range(3))
         for view, name in zip(self.views, BODY_VIEWS, strict=True):
@@ -213,7 +215,8 @@ class Views(QObject):
         curves: list[Curve] = anatomy_curves(s.found, s.site, points, live=s.stale)
         spots: list[Spot] = [
             *landmark_spots(points, s.locked, marking=self.marking, selected=self.selected),
-            *target_spots(s.site, s.candidates, movable=not self.marking),
+            *target_spots(s.site, s.candidates, movable=not self.marking and not self.fixed),
+            *self.more_spots(),
         ]
         planes = self.planes()
         return Seen(

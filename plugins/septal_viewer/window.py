@@ -32,11 +32,17 @@ from septal_viewer.page_crossing import CrossingCalls, CrossingPage
 from septal_viewer.page_handing_on import HandingCalls, HandingPage
 from septal_viewer.page_marking import ANNULI, MarkingCalls, MarkingPage
 from septal_viewer.page_opening import OpeningPage
+from septal_viewer.page_table import TablePage
 from septal_viewer.parts import Page, button, sheet, words
 from septal_viewer.plane_view import PlaneView
 from septal_viewer.strip import SceneHead, Strip
+from septal_viewer.table_files import TableFiles
+from septal_viewer.table_view import TableView
 
-PAGES = (("opening", "Opening"), ("marking", "Marking"), ("crossing", "Crossing"), ("handing_on", "Handing on"))
+PAGES = (
+    ("opening", "Opening"), ("marking", "Marking"), ("crossing", "Crossing"), ("handing_on", "Handing on"),
+    ("table", "X-ray"),
+)  # fmt: skip
 PHANTOMS = ("normal", "dilated-left-atrium", "small-fossa", "thin-membrane", "bulging-membrane", "rotated-heart")
 
 
@@ -60,7 +66,7 @@ class PlannerPanel(QWidget):
         self._lay_out()
         self.asking = Asking(self, self.desk.session, self.files.save_then)
         self.frame = Frame(
-            viewer, dropped=self.open_path, may_close=self.asking.may_close, closed=self._closed,
+            viewer, dropped=self.dropped, may_close=self.asking.may_close, closed=self._closed,
             fault=lambda sentence: self.say(sentence, "error"),
         )  # fmt: skip
         self._connect()
@@ -70,6 +76,7 @@ class PlannerPanel(QWidget):
             self.strip, [*self.desk.views.views[:2]], self.desk.views.views[2], self.head,
             None if self.parent() is not None else self,
         )
+        self.frame.add_table(self.xray)
         self.frame.bind(self.actions_)
         self.show_page("opening")
         self._themed()
@@ -103,6 +110,9 @@ class PlannerPanel(QWidget):
             save=f.save_plan, open_pdf=lambda: f.show("plan.pdf"), print_pdf=f.print_plan,
             open_folder=lambda: f.show(""), pictures=f.save_pictures, open_plan=f.open_plan,
         ))  # fmt: skip
+        self.table_files = TableFiles(self)
+        self.table = TablePage(desk.table, self.table_files.calls())
+        self.xray = TableView(desk.table)
         self.keys_page = Page()
         self.keys_text = words()
         self.keys_page.column.addWidget(self.keys_text)
@@ -122,7 +132,7 @@ class PlannerPanel(QWidget):
             self.stage_buttons[name] = made
             stages.addWidget(made, 4 + len(title))
         self.stack = QStackedWidget()
-        for page in (self.opening, self.marking, self.crossing, self.handing, self.keys_page):
+        for page in (self.opening, self.marking, self.crossing, self.handing, self.table, self.keys_page):
             self.stack.addWidget(page)
         self.footer = Footer()
         column = QVBoxLayout(self)
@@ -143,6 +153,9 @@ class PlannerPanel(QWidget):
         d.wanted.connect(self.asking.guard)
         d.handed_on.connect(self.files.handed_on)
         d.session.cursor_changed.connect(self.tell_place)
+        d.table.changed.connect(self._table_changed)
+        self.xray.chart.clicked.connect(d.sights.look_from)
+        d.views.more_spots = self.table_files.spots
         d.views.window_changed.connect(self.strip.tell_window)
         d.views.planes_changed.connect(lambda _: self._tell_planes())
         d.scene.on_quantities = lambda: self.head.tell(d.scene.quantities, d.scene.quantity)
@@ -154,6 +167,7 @@ class PlannerPanel(QWidget):
         s.phase_stepped.connect(d.step_phase)
         s.cine_toggled.connect(d.run_cine)
         s.overlay_toggled.connect(d.views.show_drawings)
+        s.overlay_toggled.connect(self.xray.show_drawings)
         s.theme_toggled.connect(a.toggle_theme)
         s.keys_toggled.connect(self._toggle_keys)
         s.tell_window(d.views.low_hu, d.views.high_hu)
@@ -184,7 +198,7 @@ class PlannerPanel(QWidget):
         self.footer.say(text, kind, dark=self.dark)
 
     def show_page(self, name: str) -> None:
-        """One of the four pages."""
+        """One of the five pages."""
         at = [n for n, _ in PAGES].index(name)
         self.page = name
         self.stage_buttons[name].setChecked(True)
@@ -194,6 +208,10 @@ class PlannerPanel(QWidget):
         self.stack.setCurrentIndex(at)
         self.desk.pointing.arrows_move_target = name == "crossing"
         self.desk.views.marking = name in ("opening", "marking")
+        self.desk.views.fixed = self.desk.table.active = name == "table"
+        if name == "table" and not self.frame.arranged:
+            self.desk.views.set_planes("body")  # points seen by X-ray lie all over the chest
+        self.frame.arrange(self.desk.table.mode if name == "table" else "")
         self.desk.scene.show_marks(name in ("opening", "marking"))
         if name != "marking":
             self.desk.pick(False)
@@ -204,13 +222,14 @@ class PlannerPanel(QWidget):
         self.tell()
 
     def _toggle_keys(self, on: bool) -> None:
-        self.stack.setCurrentIndex(4 if on else [n for n, _ in PAGES].index(self.page))
+        self.stack.setCurrentIndex(len(PAGES) if on else [n for n, _ in PAGES].index(self.page))
 
     def _themed(self) -> None:
         self.setStyleSheet(sheet(self.dark))
         QTimer.singleShot(0, self.frame.thin_separators)
         self.strip.theme.setText("Light" if self.dark else "Dark")
         self.keys_text.setText(as_html(self.dark))
+        self.xray.set_dark(self.dark)
         self.tell()
 
     def tell(self) -> None:
@@ -221,7 +240,7 @@ class PlannerPanel(QWidget):
             self.marking.select(d.selected)
             self.marking.tell(
                 s.states(), {n: len(p) for n, p in s.points_lps.items()}, s.locked, dark=self.dark,
-                can_undo=s.can_undo, can_redo=s.can_redo, busy=d.work.busy and d.work.job != "plan", stale=s.stale,
+                can_undo=s.can_undo, can_redo=s.can_redo, busy=d.occupied, stale=s.stale,
                 turned=self.turning.words(),
             )  # fmt: skip
             self.marking.pick.blockSignals(True)
@@ -230,7 +249,10 @@ class PlannerPanel(QWidget):
         self.tell_place()
         phases = s.phases
         self.strip.tell_phases(d.phase, len(phases), phases[d.phase].phase_percent if phases else None)
-        d.views.set_banner(f"Click: {self.marking.step.title}   (Esc to stop)" if d.pointing.picked else "")
+        picked = d.table.pairs.chosen if self.page == "table" else self.marking.step.title
+        d.views.set_banner(f"Click: {picked}   (Esc to stop)" if d.pointing.picked else "")
+        if self.page == "table":
+            self.table.tell(dark=self.dark, picking=d.pointing.picked is not None)
         self._numbers()
 
     def tell_place(self) -> None:
@@ -255,8 +277,7 @@ class PlannerPanel(QWidget):
                     f"{procedure(s.procedure).title}. Target {s.site.zone or ''}, {s.site.height_mm:.1f} mm above the "
                     f"mitral annulus ({low:.1f} to {high:.1f})."
                 )
-            self.handing.tell(ready=s.site is not None and not s.stale, busy=self.desk.work.busy
-                              and self.desk.work.job != "plan", said=said)
+            self.handing.tell(ready=s.site is not None and not s.stale, busy=self.desk.occupied, said=said)
 
     def _tell_planes(self) -> None:
         which = self.desk.views.planes_set
@@ -265,6 +286,14 @@ class PlannerPanel(QWidget):
     def _tell_angle(self) -> None:
         primary, secondary = self.desk.scene.angles()
         self.head.angle.setText(label(primary, secondary))
+        if self.page == "table" and self.desk.table.mode == "views":
+            self.desk.table.look_from(primary, secondary)
+
+    def _table_changed(self) -> None:
+        if self.page == "table":
+            self.frame.arrange(self.desk.table.mode)
+            self.desk.views.refresh()
+            self.tell()
 
     # ------------------------------------------------------------------------------------------------- doing
 
@@ -288,6 +317,12 @@ class PlannerPanel(QWidget):
         alone = all(not v.isVisible() for v in views if v is not view)
         self.frame.show_only(None if alone else view)
         QTimer.singleShot(0, self.desk.views.refresh)
+
+    def dropped(self, paths: list[Path]) -> None:
+        """Files dropped on the window: on page X-ray its frames and points, else a CT, landmarks or a plan."""
+        if not (self.page == "table" and self.table_files.take(paths)):
+            # several files of one series: their folder is meant
+            self.open_path(paths[0] if len(paths) == 1 else paths[0].parent)
 
     def open_path(self, path: Path, then: Callable[[], None] | None = None) -> None:
         """A CT, landmarks or a plan, after asking about unsaved work where a CT is opened."""

@@ -24,6 +24,7 @@ from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
 from septal_planner.pipeline import FoundAnatomy
 from septal_viewer.parcels import Held, as_sentence, fill, make_room, pack, receive, send, unpack
+from septal_viewer.table_jobs import TABLE_TITLES
 
 __all__ = ["Cancelled", "Done", "Event", "Failed", "Progress", "Refused", "Work"]
 
@@ -38,6 +39,7 @@ TITLES = {
     "find": "finding the anatomy",
     "plan": "planning",
     "hand_on": "writing the plan",
+    **TABLE_TITLES,
 }
 
 
@@ -155,6 +157,10 @@ class Work:
         return self._start(
             "hand_on", volume, found, procedure, _three(target_lps), str(folder), paper, identity
         )
+
+    def start_job(self, name: str, *given: object) -> bool:
+        """Any job of `worker.JOBS` by its name; Done gives what that job returns."""
+        return self._start(name, *given)
 
     # ------------------------------------------------------------------------------------------- state
 

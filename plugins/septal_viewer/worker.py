@@ -39,6 +39,7 @@ from septal_viewer.parcels import (
     send,
     unpack,
 )
+from septal_viewer.table_jobs import TABLE_JOBS
 
 Say = Callable[[str], None]
 Target = tuple[float, float, float]
@@ -182,6 +183,7 @@ JOBS: dict[str, Callable[..., Any]] = {
     "find": find_job,
     "plan": plan_job,
     "hand_on": hand_on_job,
+    **TABLE_JOBS,
 }
 
 

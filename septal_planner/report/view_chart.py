@@ -148,6 +148,19 @@ def chart_png(shapes: Sequence[Shape], *, scale: float = 2.0) -> bytes:
     return stream.getvalue()
 
 
+def angles_at(x: float, y: float) -> Point:
+    """Primary and secondary angle (degrees) of a place on the chart, in chart points, beyond its edges too."""
+    across, down = (x - LEFT) / (WIDTH - LEFT - RIGHT), (y - TOP) / (HEIGHT - TOP - BOTTOM)
+    return (
+        PRIMARY[0] + across * (PRIMARY[1] - PRIMARY[0]), SECONDARY[1] - down * (SECONDARY[1] - SECONDARY[0])
+    )
+
+
+def place_of(primary_deg: float, secondary_deg: float) -> Point:
+    """Chart points of two angles, brought to the chart's edge where they lie beyond it."""
+    return _clipped((primary_deg, secondary_deg))
+
+
 def _at(primary_deg: float, secondary_deg: float) -> Point:
     """Chart points; RAO to the left, cranial up."""
     x = LEFT + (primary_deg - PRIMARY[0]) / (PRIMARY[1] - PRIMARY[0]) * (WIDTH - LEFT - RIGHT)

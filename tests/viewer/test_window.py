@@ -110,9 +110,10 @@ def test_everything_fits_1280_by_800_and_the_caution_is_read_on_every_page(qtbot
     window = planned.window()
     assert window.width() <= 1280
     assert window.height() <= 800
-    for name in ("opening", "marking", "crossing", "handing_on"):
+    for name in ("opening", "marking", "crossing", "table", "handing_on"):
         planned.show_page(name)
         qtbot.wait(20)
+        assert window.width() <= 1280
         caution = planned.footer.caution
         assert "not a medical device" in caution.text()
         assert caution.isVisible()

@@ -1,0 +1,277 @@
+"""Page X-ray by mouse and keys: frames opened, pairs marked, the CT laid onto them, and the console's word on it."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+pytest.importorskip("napari")
+pytest.importorskip("PySide6")
+
+from qtpy.QtCore import QMimeData, QPointF, Qt, QUrl
+from qtpy.QtGui import QDragEnterEvent, QDropEvent
+from qtpy.QtWidgets import QApplication, QFileDialog
+from scipy.spatial.transform import Rotation
+from septal_phantoms.angiogram import Setup, draw, write_xa, xa_dataset
+from septal_viewer.pairs import TIP
+from septal_viewer.view import has_screen
+from septal_viewer.window import PlannerPanel, open_window
+
+from septal_planner import cli
+from septal_planner.inputs.landmarks import Landmarks
+from septal_planner.inputs.volume import Volume
+from septal_planner.pipeline import FoundAnatomy
+from septal_planner.plan import save_plan
+
+pytestmark = pytest.mark.skipif(not has_screen(), reason="needs a screen, or Xvfb")
+
+NAMES = ["carina", "calcium", "lead tip", "vertebral corner", "coronary sinus", "ring"]
+OFF = np.array([[40, 30, 50], [-45, 20, 40], [10, -40, 20], [-20, 60, -30], [35, 50, -40], [-30, -20, -20]], float)
+TIP_OFF = np.array([2.0, 1.0, 3.0])
+ROTATION = Rotation.from_rotvec(np.deg2rad([2, -3, 4])).as_matrix()
+SHIFT = np.array([5.0, -8.0, 12.0])
+SETUPS = [Setup(-30, 0, 1100, 760, 0.4, (600, 600)), Setup(30, 10, 1100, 760, 0.4, (600, 600))]
+
+
+class Table:
+    """A window with a planned heart and two frames of a patient who lies turned."""
+
+    def __init__(self, panel: PlannerPanel, folder: Path) -> None:
+        self.panel, self.folder, self.table = panel, folder, panel.desk.table
+        assert panel.desk.session.case is not None
+        self.target = np.array(panel.desk.session.case.plan.puncture.target_mm)
+        self.points = np.round(self.target + OFF, 3)
+        self.files = []
+        for n, setup in enumerate(SETUPS):
+            dataset = xa_dataset(setup, [draw(setup, self.iso(self.points), seed=n)])
+            self.files.append(write_xa(folder / f"frame {n}.dcm", dataset))
+
+    def iso(self, points: np.ndarray) -> np.ndarray:
+        """Where the patient's points truly lie about the isocentre."""
+        return np.asarray((np.asarray(points) - self.target) @ ROTATION.T + SHIFT)
+
+    def click(self, qtbot: Any, at_px: np.ndarray) -> None:
+        canvas = self.panel.xray.frame
+        qtbot.mouseClick(canvas, Qt.MouseButton.LeftButton, pos=canvas.screen_place(at_px).toPoint())
+
+    def mark(self, qtbot: Any, f: int, name: str, place: np.ndarray) -> None:
+        """One point in the frame that is shown; its place in the CT once."""
+        page, session = self.panel.table, self.panel.desk.session
+        if name not in self.table.pairs.names:
+            page.name.setCurrentText(name)
+            qtbot.mouseClick(page.add, Qt.MouseButton.LeftButton)
+            session.set_cursor(place)
+            qtbot.keyClick(self.panel.window(), "P")
+        self.table.choose(name)
+        self.click(qtbot, SETUPS[f].pixels(self.iso(place))[0])
+
+
+@pytest.fixture(scope="module")
+def at(
+    qapp: Any, tmp_path_factory: pytest.TempPathFactory, quick_volume: Volume, quick_found: FoundAnatomy,
+    quick_phantom: Any,
+) -> Iterator[Table]:  # fmt: skip
+    """One window, with frames and marked pairs, for all tests here."""
+    folder = tmp_path_factory.mktemp("table")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("NAPARI_CONFIG", str(folder / "napari.yaml"))
+        panel = open_window(state_folder=folder / "state")
+        panel.desk.scene.finish()
+        session = panel.desk.session
+        panel.desk.take_volume(quick_volume)
+        session.take_landmarks(Landmarks(quick_phantom.landmarks))
+        session.ask_for_anatomy()
+        panel.desk._done("find", quick_found)
+        until(qapp, lambda: session.case is not None)
+        panel.desk.scene.finish()
+        panel.window().activateWindow()
+        yield Table(panel, folder)
+        panel.frame.close()
+    qapp.processEvents()
+
+
+def until(application: Any, done: Any) -> None:
+    from time import monotonic, sleep
+
+    end = monotonic() + 120
+    while not done():
+        assert monotonic() < end
+        application.processEvents()
+        sleep(0.005)
+
+
+@pytest.fixture
+def marked(qtbot: Any, at: Table) -> Table:
+    """Both frames dropped on the window, and six pairs in each, as far as they are not there yet."""
+    panel = at.panel
+    qtbot.waitUntil(panel.window().isActiveWindow, timeout=10_000)
+    panel.show_page("table")
+    at.table.set_mode("frames")
+    if not at.table.pairs.runs:
+        data = QMimeData()
+        data.setUrls([QUrl.fromLocalFile(str(f)) for f in at.files])
+        how = (Qt.DropAction.CopyAction, data, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier)
+        QApplication.sendEvent(panel.window(), QDragEnterEvent(QPointF(300, 300), *how))
+        QApplication.sendEvent(panel.window(), QDropEvent(QPointF(300, 300), *how))
+        qtbot.waitUntil(lambda: len(at.table.pairs.runs) == 2, timeout=60_000)
+        qtbot.wait(50)
+        for f in (0, 1):
+            at.table.show_run(f)
+            for name, place in zip(NAMES, at.points, strict=True):
+                at.mark(qtbot, f, name, place)
+            at.table.choose(TIP)
+            at.click(qtbot, SETUPS[f].pixels(at.iso(at.target + TIP_OFF))[0])
+    return at
+
+
+def registered(qtbot: Any, at: Table) -> None:
+    if at.table.laid is None:
+        qtbot.keyClick(at.panel.window(), "R")
+        qtbot.waitUntil(lambda: at.table.laid is not None, timeout=60_000)
+
+
+def idle(qtbot: Any, at: Table) -> None:
+    """Until everything is simulated in full."""
+    def still() -> bool:
+        made = at.table.simulated()
+        return made is not None and not made.shot.hasty and not at.panel.desk.work.busy
+
+    qtbot.waitUntil(still, timeout=60_000)
+
+
+def test_pairs_by_mouse_lay_the_ct_where_the_patient_is(qtbot: Any, marked: Table) -> None:
+    registered(qtbot, marked)
+    laid = marked.table.laid
+    assert laid is not None
+    assert [len(marked.table.pairs.frame(run).pixels) for run in marked.table.pairs.runs] == [6, 6]
+    d = laid.document
+    for frame, setup in zip(d.frames, SETUPS, strict=True):  # a click is half a screen pixel sharp
+        off = np.linalg.norm(np.array(frame.target_px) - setup.pixels(marked.iso(marked.target))[0])
+        assert off * 0.4 * 760 / 1100 < 1.0
+    assert d.needle_tip is not None
+    assert np.linalg.norm(np.array(d.needle_tip.place_mm) - (marked.target + TIP_OFF)) < 3 * d.needle_tip.rms_mm
+    page = marked.panel.table
+    assert page.hero.text() == f"{d.total_rms_mm:.1f} mm"
+    assert "Needle tip" in page.tip.text()
+    assert "names no patient" in page.cautions.text()
+    first = page.points.item(0, 3)
+    assert first is not None
+    assert first.text().startswith(f"{next(p for p in d.pairs if p.frame == 2).residual_mm:.1f} / ")
+
+
+def test_the_console_says_the_same(
+    qtbot: Any, marked: Table, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    case = marked.panel.desk.session.case
+    assert case is not None
+    save_plan(case.plan, tmp_path / "plan.json")
+    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_a, **_k: str(tmp_path))
+    qtbot.mouseClick(marked.panel.table.save, Qt.MouseButton.LeftButton)
+    registered(qtbot, marked)
+    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_a, **_k: str(tmp_path / "window"))
+    qtbot.waitUntil(marked.panel.table.write.isEnabled, timeout=20_000)
+    qtbot.mouseClick(marked.panel.table.write, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: marked.table.written is not None, timeout=60_000)
+    call = ["register", str(tmp_path / "plan.json"), "--out", str(tmp_path / "console")]
+    for file in marked.files:
+        call += ["--frame", str(file), str(tmp_path / f"{file.stem}-points.json")]
+    assert cli.main(call) == 0
+    names = sorted(p.name for p in (tmp_path / "console").iterdir())
+    assert names == sorted(p.name for p in (tmp_path / "window").iterdir())
+    for name in ("registration.json", "frame-1.png", "frame-2.png"):
+        assert (tmp_path / "window" / name).read_bytes() == (tmp_path / "console" / name).read_bytes()
+
+
+def test_before_and_after_and_the_blend_between(qtbot: Any, marked: Table) -> None:
+    registered(qtbot, marked)
+    xray, table = marked.panel.xray, marked.table
+    table.show_run(0)
+    true = SETUPS[0].pixels(marked.iso(marked.target))[0]
+    table.show_after(False)
+    idle(qtbot, marked)
+    before = next(s for s in table.shapes() if s.role == "target").points_px.mean(axis=0)
+    np.testing.assert_allclose(before, (np.array(SETUPS[0].size_px) - 1) / 2, atol=0.5)  # at the isocentre
+    qtbot.mouseClick(xray.after, Qt.MouseButton.LeftButton)
+    idle(qtbot, marked)
+    after = next(s for s in table.shapes() if s.role == "target").points_px.mean(axis=0)
+    assert np.linalg.norm(after - true) < 4 < np.linalg.norm(before - true)
+    xray.show_drawings(False)
+    xray.frame.points = ()
+
+    def grey() -> np.ndarray:
+        image = xray.frame.grab().toImage()
+        return np.array([[image.pixelColor(x, y).red() for x in range(60, 400, 20)] for y in range(60, 350, 20)])
+
+    xray.blend.setValue(0)
+    real = grey()
+    xray.blend.setValue(100)
+    whole = grey()
+    xray.blend.setValue(50)
+    assert np.abs(grey() - (real + whole) / 2).max() <= 2
+    assert np.abs(real - whole).max() > 50
+    xray.blend.setValue(0)
+    xray.show_drawings(True)
+
+
+def test_a_wrong_pair_is_named_and_undo_mends_it(qtbot: Any, marked: Table) -> None:
+    table, page = marked.table, marked.panel.table
+    table.show_run(1)
+    table.choose("lead tip")
+    assert table.change(lambda: table.pairs.set_pixel("lead tip", (520.0, 100.0)))
+    assert table.laid is None
+    registered(qtbot, marked)
+    assert "lead tip in frame 2" in page.wrong.text()
+    assert any(p.out for p in marked.panel.xray.frame.points)
+    qtbot.keyClick(marked.panel.window(), "Z", Qt.KeyboardModifier.ControlModifier)
+    assert table.laid is None
+    registered(qtbot, marked)
+    assert not page.wrong.text()
+
+
+def test_what_cannot_be_registered_is_said(qtbot: Any, marked: Table) -> None:
+    table, footer = marked.table, marked.panel.footer
+    kept = table.pairs.marks
+    for name in NAMES[:4]:
+        table.pairs.set_place(name, tuple(marked.target + np.array([10.0, 5.0, 2.0]) * NAMES.index(name)))
+    for name in NAMES[4:]:
+        for f in (0, 1):
+            table.show_run(f)
+            table.pairs.take_out(name)
+    qtbot.keyClick(marked.panel.window(), "R")
+    qtbot.waitUntil(lambda: not marked.panel.desk.work.busy and not table.waiting, timeout=60_000)
+    assert "in a line" in footer.message.text()
+    while table.pairs.marks != kept:
+        assert table.pairs.undo()
+    table.change(lambda: True)
+    marked.panel.say("", "note")
+
+
+def test_a_view_of_the_list_turns_the_scene_and_is_simulated(qtbot: Any, marked: Table) -> None:
+    panel, table = marked.panel, marked.table
+    qtbot.mouseClick(panel.table.views_mode, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: table.views is not None, timeout=60_000)
+    assert table.views is not None
+    row = panel.table.candidates
+    qtbot.wait(50)
+    where = row.visualItemRect(row.item(2, 1)).center()
+    qtbot.mouseClick(row.viewport(), Qt.MouseButton.LeftButton, pos=where)
+    wanted = table.views.found.candidates[2]
+    assert panel.desk.scene.angles() == pytest.approx(wanted.angles_deg, abs=0.01)
+    idle(qtbot, marked)
+    qtbot.waitUntil(lambda: panel.xray.simulated.corner == (wanted.view.label,), timeout=20_000)
+    chart = panel.xray.chart
+    # axes are linear: a third of the way from RAO 90 to LAO 90, a quarter down from cranial 60
+    left, right = chart.place(-90, 60), chart.place(90, -60)
+    at = QPointF(left.x() + (right.x() - left.x()) / 3, left.y() + (right.y() - left.y()) / 4)
+    qtbot.mouseClick(chart, Qt.MouseButton.LeftButton, pos=at.toPoint())
+    assert panel.desk.scene.angles() == pytest.approx((-30, 30), abs=0.5)
+    assert table.look == pytest.approx((-30, 30), abs=0.5)
+    panel.show_page("crossing")
+    assert panel.desk.views.views[1].isVisible()
+    assert not panel.xray.isVisible()
+    assert sys.excepthook is not None
