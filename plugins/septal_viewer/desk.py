@@ -200,7 +200,7 @@ class Desk(QObject):
         elif self._plan_due and not self.work.busy and not self.dragging:
             self._plan_due = False
             self._start_plan()
-        else:
+        if not self._plan_due:
             self.table.pump()
 
     def _news(self, event: object) -> None:

@@ -36,6 +36,7 @@ class TableView(QWidget):
         self.after = button("Registered", "As registered by the points (T)", checkable=True)
         self._which = QButtonGroup(self)
         for made in (self.before, self.after):
+            made.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # or keys would go to a field once it is disabled
             self._which.addButton(made)
         self.head = QWidget()
         line = QHBoxLayout(self.head)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -23,13 +24,12 @@ from septal_viewer.view import has_screen
 from septal_viewer.window import PlannerPanel, open_window
 
 from septal_planner import cli
-from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
-from septal_planner.pipeline import FoundAnatomy
-from septal_planner.plan import save_plan
+from septal_planner.plan import load_plan, save_plan
 
 pytestmark = pytest.mark.skipif(not has_screen(), reason="needs a screen, or Xvfb")
 
+PLAN = load_plan(Path(__file__).parents[1] / "old_plans" / "schema-1-phantom.json")
 NAMES = ["carina", "calcium", "lead tip", "vertebral corner", "coronary sinus", "ring"]
 OFF = np.array([[40, 30, 50], [-45, 20, 40], [10, -40, 20], [-20, 60, -30], [35, 50, -40], [-30, -20, -20]], float)
 TIP_OFF = np.array([2.0, 1.0, 3.0])
@@ -43,8 +43,7 @@ class Table:
 
     def __init__(self, panel: PlannerPanel, folder: Path) -> None:
         self.panel, self.folder, self.table = panel, folder, panel.desk.table
-        assert panel.desk.session.case is not None
-        self.target = np.array(panel.desk.session.case.plan.puncture.target_mm)
+        self.target = np.array(PLAN.puncture.target_mm)
         self.points = np.round(self.target + OFF, 3)
         self.files = []
         for n, setup in enumerate(SETUPS):
@@ -72,37 +71,29 @@ class Table:
 
 
 @pytest.fixture(scope="module")
-def at(
-    qapp: Any, tmp_path_factory: pytest.TempPathFactory, quick_volume: Volume, quick_found: FoundAnatomy,
-    quick_phantom: Any,
-) -> Iterator[Table]:  # fmt: skip
-    """One window, with frames and marked pairs, for all tests here."""
+def at(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Table]:
+    """One window for all tests here, with a plan as it was saved, and for its CT balls where the points are."""
     folder = tmp_path_factory.mktemp("table")
+    target = np.array(PLAN.puncture.target_mm)
+    grid = 3.0 * np.indices((64, 64, 64)).astype(np.float64)[::-1] - 96.0
+    hu = np.full((64, 64, 64), -1000, dtype=np.int16)
+    for off in OFF:
+        hu[((grid - off[:, None, None, None]) ** 2).sum(axis=0) < 12.0**2] = 800
+    lps_from_index = np.diag([3.0, 3.0, 3.0, 1.0])
+    lps_from_index[:3, 3] = target - 96.0
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("NAPARI_CONFIG", str(folder / "napari.yaml"))
         panel = open_window(state_folder=folder / "state")
         panel.desk.scene.finish()
         session = panel.desk.session
-        panel.desk.take_volume(quick_volume)
-        session.take_landmarks(Landmarks(quick_phantom.landmarks))
-        session.ask_for_anatomy()
-        panel.desk._done("find", quick_found)
-        until(qapp, lambda: session.case is not None)
+        panel.desk.take_volume(Volume(hu, lps_from_index))
+        session.case = SimpleNamespace(plan=PLAN, views=None)  # type: ignore[assignment]
+        session.site_changed.emit()
         panel.desk.scene.finish()
         panel.window().activateWindow()
         yield Table(panel, folder)
         panel.frame.close()
     qapp.processEvents()
-
-
-def until(application: Any, done: Any) -> None:
-    from time import monotonic, sleep
-
-    end = monotonic() + 120
-    while not done():
-        assert monotonic() < end
-        application.processEvents()
-        sleep(0.005)
 
 
 @pytest.fixture
@@ -118,7 +109,7 @@ def marked(qtbot: Any, at: Table) -> Table:
         how = (Qt.DropAction.CopyAction, data, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier)
         QApplication.sendEvent(panel.window(), QDragEnterEvent(QPointF(300, 300), *how))
         QApplication.sendEvent(panel.window(), QDropEvent(QPointF(300, 300), *how))
-        qtbot.waitUntil(lambda: len(at.table.pairs.runs) == 2, timeout=60_000)
+        qtbot.waitUntil(lambda: len(at.table.pairs.runs) == 2, timeout=40_000)
         qtbot.wait(50)
         for f in (0, 1):
             at.table.show_run(f)
@@ -132,7 +123,9 @@ def marked(qtbot: Any, at: Table) -> Table:
 def registered(qtbot: Any, at: Table) -> None:
     if at.table.laid is None:
         qtbot.keyClick(at.panel.window(), "R")
-        qtbot.waitUntil(lambda: at.table.laid is not None, timeout=60_000)
+        ended = at.panel.footer.message
+        qtbot.waitUntil(lambda: at.table.laid is not None or "Not done" in ended.text(), timeout=40_000)
+        assert at.table.laid is not None, ended.text()
 
 
 def idle(qtbot: Any, at: Table) -> None:
@@ -141,7 +134,7 @@ def idle(qtbot: Any, at: Table) -> None:
         made = at.table.simulated()
         return made is not None and not made.shot.hasty and not at.panel.desk.work.busy
 
-    qtbot.waitUntil(still, timeout=60_000)
+    qtbot.waitUntil(still, timeout=40_000)
 
 
 def test_pairs_by_mouse_lay_the_ct_where_the_patient_is(qtbot: Any, marked: Table) -> None:
@@ -167,16 +160,14 @@ def test_pairs_by_mouse_lay_the_ct_where_the_patient_is(qtbot: Any, marked: Tabl
 def test_the_console_says_the_same(
     qtbot: Any, marked: Table, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    case = marked.panel.desk.session.case
-    assert case is not None
-    save_plan(case.plan, tmp_path / "plan.json")
+    save_plan(PLAN, tmp_path / "plan.json")
     monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_a, **_k: str(tmp_path))
     qtbot.mouseClick(marked.panel.table.save, Qt.MouseButton.LeftButton)
     registered(qtbot, marked)
     monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_a, **_k: str(tmp_path / "window"))
     qtbot.waitUntil(marked.panel.table.write.isEnabled, timeout=20_000)
     qtbot.mouseClick(marked.panel.table.write, Qt.MouseButton.LeftButton)
-    qtbot.waitUntil(lambda: marked.table.written is not None, timeout=60_000)
+    qtbot.waitUntil(lambda: marked.table.written is not None, timeout=40_000)
     call = ["register", str(tmp_path / "plan.json"), "--out", str(tmp_path / "console")]
     for file in marked.files:
         call += ["--frame", str(file), str(tmp_path / f"{file.stem}-points.json")]
@@ -243,7 +234,7 @@ def test_what_cannot_be_registered_is_said(qtbot: Any, marked: Table) -> None:
             table.show_run(f)
             table.pairs.take_out(name)
     qtbot.keyClick(marked.panel.window(), "R")
-    qtbot.waitUntil(lambda: not marked.panel.desk.work.busy and not table.waiting, timeout=60_000)
+    qtbot.waitUntil(lambda: not marked.panel.desk.work.busy and not table.waiting, timeout=40_000)
     assert "in a line" in footer.message.text()
     while table.pairs.marks != kept:
         assert table.pairs.undo()
@@ -254,7 +245,7 @@ def test_what_cannot_be_registered_is_said(qtbot: Any, marked: Table) -> None:
 def test_a_view_of_the_list_turns_the_scene_and_is_simulated(qtbot: Any, marked: Table) -> None:
     panel, table = marked.panel, marked.table
     qtbot.mouseClick(panel.table.views_mode, Qt.MouseButton.LeftButton)
-    qtbot.waitUntil(lambda: table.views is not None, timeout=60_000)
+    qtbot.waitUntil(lambda: table.views is not None, timeout=40_000)
     assert table.views is not None
     row = panel.table.candidates
     qtbot.wait(50)
