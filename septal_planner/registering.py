@@ -91,11 +91,20 @@ def register_files(
     say("Reading the frames")
     given = tuple(given_frame(read_angiogram(xa), read_frame_points(points), points, plan) for xa, points in frames)
     say("Registering")
-    return register_given(plan, given, asked=asked)
+    pointed = any(one.points.needle_tip is not None for one in given)
+    return register_given(plan, given, asked=asked, labels=labels_beside(plan, plan_path) if pointed else None)
 
 
-def register_given(plan: Plan, given: Sequence[GivenFrame], *, asked: Asked | None = None) -> RegisteredCase:
-    """The same from what has been read already (see `given_frame`). Raises InputRefused."""
+def register_given(
+    plan: Plan,
+    given: Sequence[GivenFrame],
+    *,
+    asked: Asked | None = None,
+    labels: NDArray[np.uint8] | None = None,
+) -> RegisteredCase:
+    """The same from what has been read already (see `given_frame`); `labels` [k, j, i] are the plan's, which only a
+    needle tip asks for. Raises InputRefused.
+    """
     asked = asked or Asked()
     given = tuple(given)
     try:
@@ -103,8 +112,6 @@ def register_given(plan: Plan, given: Sequence[GivenFrame], *, asked: Asked | No
     except ValueError as problem:
         raise InputRefused(f"In the points given, {problem}; correct the points files.") from problem
     found = reg.register(sightings, asked.noise)
-    pointed = any(one.points.needle_tip is not None for one in given)
-    labels = labels_beside(plan, plan_path) if pointed else None
     return RegisteredCase(plan, given, found, _document(plan, given, found, asked, labels))
 
 

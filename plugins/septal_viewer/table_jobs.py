@@ -36,6 +36,7 @@ from septal_viewer.pairs import points_file
 Say = Callable[[str], None]
 Array = NDArray[np.float64]
 Given = Sequence[tuple[Path, FramePoints]]
+Labels = NDArray[np.uint8] | None
 
 
 VIEW_PX = 640
@@ -215,25 +216,27 @@ def views_job(say: Say, plan: Plan) -> ViewsFound:
     return ViewsFound(found, chart_shapes(planes, room, found))
 
 
-def register_job(say: Say, plan: Plan, given: Given, asked: Asked) -> Laid:
-    """The CT laid onto frames by their points. Raises InputRefused."""
-    return _laid(_registered(say, plan, given, asked))
+def register_job(say: Say, plan: Plan, labels: Labels, given: Given, asked: Asked) -> Laid:
+    """The CT laid onto frames by their points. `labels` [k, j, i] are the plan's. Raises InputRefused."""
+    return _laid(_registered(say, plan, labels, given, asked))
 
 
-def write_registration_job(say: Say, plan: Plan, given: Given, asked: Asked, folder: Path) -> LaidFiles:
+def write_registration_job(
+    say: Say, plan: Plan, labels: Labels, given: Given, asked: Asked, folder: Path
+) -> LaidFiles:
     """The same, and its files in `folder`, all or none."""
-    case = _registered(say, plan, given, asked)
+    case = _registered(say, plan, labels, given, asked)
     with staged(folder) as fresh:
         names = write_registration(case, fresh, cine=asked.cine, progress=say)
     return LaidFiles(_laid(case), folder, tuple(names))
 
 
-def _registered(say: Say, plan: Plan, given: Given, asked: Asked) -> RegisteredCase:
+def _registered(say: Say, plan: Plan, labels: Labels, given: Given, asked: Asked) -> RegisteredCase:
     say("Reading the frames")
     plan = Plan.model_validate_json(plan_as_json(plan))  # as its file has it
     frames = [given_frame(_run(path), points, points_file(path), plan) for path, points in given]
     say("Registering")
-    return register_given(plan, frames, asked=asked)
+    return register_given(plan, frames, asked=asked, labels=labels)
 
 
 def _laid(case: RegisteredCase) -> Laid:

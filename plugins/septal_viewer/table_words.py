@@ -6,6 +6,7 @@ import html
 
 from septal_planner.fluoroscopy.recommendation import Candidate
 from septal_planner.registered import RegistrationFile
+from septal_planner.tip_check import tip_lines
 from septal_viewer.pairs import TIP
 from septal_viewer.parts import signed
 from septal_viewer.signs import STATUS
@@ -58,22 +59,10 @@ def tip_html(d: RegistrationFile, dark: bool) -> str:
     t = d.needle_tip
     if t is None:
         return ""
-    if t.inside_rim is None:
-        where = "inside the rim: not assessed"
-    else:
-        status = STATUS["met" if t.inside_rim else "not met"]
-        said = "inside the rim" if t.inside_rim else "OUTSIDE THE RIM"
-        where = f"{signed(status, dark, word=False)} {said}"
-    way = [
-        (t.superior_of_target_mm, "up", "down"), (t.anterior_of_target_mm, "forward", "back"),
-        (t.off_surface_mm, "toward the left atrium", "toward the right atrium"),
-    ]  # fmt: skip
-    off = ", ".join(f"{abs(mm):.1f} {more if mm >= 0 else less}" for mm, more, less in way)
-    return (
-        f"<b>Needle tip</b> {t.distance_to_target_mm:.1f} mm from the target (± {t.rms_mm:.1f} RMS): {off}<br>"
-        f"{where}{f' · {html.escape(t.zone)}' if t.zone else ''}<br>height {t.height_above_mitral_annulus_mm:.1f} mm "
-        f"(± {2 * t.height_sd_mm:.1f}), {t.height_against_plan_mm:+.1f} against the plan"
-    )
+    sign = "" if t.inside_rim is None else signed(STATUS["met" if t.inside_rim else "not met"], dark, word=False) + " "
+    first, *others = (" ".join(line.split()).replace("+-", "±") for line in tip_lines(t))
+    told = html.escape(first).replace("Needle tip", f"{sign}<b>Needle tip</b>", 1)
+    return "<br>".join([told, *(html.escape(line) for line in others)])
 
 
 def wrong_html(d: RegistrationFile, dark: bool) -> str:

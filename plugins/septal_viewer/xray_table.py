@@ -241,10 +241,13 @@ class XrayTable(QObject):
             self.said.emit(str(problem), "error")
             return False
         self._asked_with = self.pairs.marks, plan
+        case = self.session.case
+        pointed = any(points.needle_tip is not None for _, points in given)
+        labels = case.labels if pointed and case is not None else None
         if folder is None:
-            self._do("register", (plan, given, self.asked), "Registering")
+            self._do("register", (plan, labels, given, self.asked), "Registering")
         else:
-            self._do("write_registration", (plan, given, self.asked, folder), "Writing the registration")
+            self._do("write_registration", (plan, labels, given, self.asked, folder), "Writing the registration")
         return True
 
     def set_asked(self, asked: Asked) -> None:

@@ -87,7 +87,7 @@ def at(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Table]:
         panel.desk.scene.finish()
         session = panel.desk.session
         panel.desk.take_volume(Volume(hu, lps_from_index))
-        session.case = SimpleNamespace(plan=PLAN, views=None)  # type: ignore[assignment]
+        session.case = SimpleNamespace(plan=PLAN, views=None, labels=None)  # type: ignore[assignment]
         session.site_changed.emit()
         panel.desk.scene.finish()
         panel.window().activateWindow()
