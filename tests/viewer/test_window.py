@@ -93,7 +93,7 @@ def planned(qtbot: Any, marked: PlannerPanel, quick_found: FoundAnatomy) -> Plan
     session.ask_for_anatomy()
     marked.desk._done("find", quick_found)
     settle(qtbot, marked)
-    qtbot.waitUntil(lambda: session.case is not None, timeout=60_000)
+    qtbot.waitUntil(lambda: session.case is not None, timeout=240_000)
     settle(qtbot, marked)
     return marked
 
