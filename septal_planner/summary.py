@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from septal_planner.plan import MotionFound, Plan, ShiftFound
+from septal_planner.plan.crossing import CatheterFound, CrossingFound
+from septal_planner.puncture.needle import PUBLISHED_CLOCK_HOURS, clock_words
 
 
 def summary(plan: Plan) -> str:
-    """What the operator asks first, in a dozen lines."""
+    """What the operator asks first, in two dozen lines."""
     p, reach = plan.puncture, plan.reach
     low, high = p.height_interval_95_mm
     x, y, z = p.target_mm
@@ -31,6 +33,7 @@ def summary(plan: Plan) -> str:
         ("Distance to aorta", mm(p.distance_to_aorta_mm)),
         ("Free path to posterior wall", mm(p.distance_to_posterior_wall_mm)),
         ("Turn to the mitral axis", f"{reach.turn_angle_deg:.0f} degrees"),
+        *([] if plan.crossing is None else _crossing_lines(plan.crossing)),
     ]
     for name, view in (plan.views or {}).items():
         beyond = "" if view.reachable else " (beyond the limits of a C-arm)"
@@ -46,6 +49,49 @@ def summary(plan: Plan) -> str:
         text += ["", *_motion_lines(plan, plan.motion)]
     text += ["", "Cautions", *(f"  - {caution}" for caution in plan.cautions)]
     return "\n".join(text)
+
+
+def _crossing_lines(found: CrossingFound) -> list[tuple[str, str]]:
+    """Of the whole membrane and the ways there and on: candidates, what binds, how likely, needle, catheter."""
+    lines = []
+    if found.choice is not None:
+        places = [
+            f"{rank}: {c.height_above_mitral_annulus_mm:.1f} mm, {c.zone or 'place not assessed'}"
+            for rank, c in enumerate(found.choice.candidates, 1)
+        ]
+        none = "" if found.choice.meets_all else " (no place meets all limits)"
+        lines.append(("Candidates", "; ".join(places) + none))
+    if found.target is None:
+        lines.append(("What binds", "not assessed"))
+    else:
+        margin, binds = found.target.worst_margin, found.target.binds.replace("_", " ")
+        side = ""
+        if margin is not None:
+            side = f", {abs(margin):.1f} of its tolerance {'inside' if margin >= 0 else 'outside'}"
+        lines.append(("What binds", f"{binds}{side or ': not assessed here'}" if binds else "nothing is asked"))
+    if found.doubt is None:
+        lines.append(("All limits met", "not assessed"))
+    else:
+        widest = f"; largest doubt: {found.doubt.sources[0].source}" if found.doubt.sources else ""
+        share = f"{100 * found.doubt.all_met:.0f} % of {found.doubt.draws} trial punctures"
+        lines.append(("All limits met", share + widest))
+    low, high = PUBLISHED_CLOCK_HOURS
+    lines.append(("Needle, seen from below", "not assessed" if found.needle is None else (
+        f"{clock_words(found.needle.clock_hours)}, {'within' if found.needle.clock_as_published else 'outside'} the "
+        f"published {low:g} to {high:g}"
+    )))
+    lines.append(("Catheter", "not assessed" if found.reach is None else _reached(found.reach)))
+    if found.tricuspid is not None:
+        t = found.tricuspid
+        leads = "; leads not looked for" if t.leads is None else "; metal across the annulus" if t.leads else ""
+        lines.append(("Tricuspid valve", f"turn {t.turn_deg:.0f} degrees, {_reached(t.catheter)}{leads}"))
+    return lines
+
+
+def _reached(c: CatheterFound) -> str:
+    """Whether a catheter reaches, and how its tip ends."""
+    ends = f"tip tilted {c.tilt_deg:.0f} degrees, {c.offset_mm:.1f} mm off"
+    return f"{'reaches' if c.reachable else 'does not reach'}, {ends}"
 
 
 def _phase(percent: float | None) -> str:

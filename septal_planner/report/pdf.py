@@ -23,6 +23,7 @@ from septal_planner.report.quality import QUALITY_ORDER
 from septal_planner.report.views_page import CHART, ViewsPage
 from septal_planner.report.views_page import page_content as views_content
 from septal_planner.report.words import page_content
+from septal_planner.report.words_crossing import crossing_words
 
 HERE = Path(__file__).parent
 FONTS = HERE / "fonts"
@@ -67,6 +68,7 @@ def pdf_bytes(
     if paper not in PAPERS:
         raise ValueError(f"the paper {paper!r} is not one of {', '.join(PAPERS)}")
     content = page_content(plan, pictures, identity=identity, date=date)
+    content |= {"crossing": crossing_words(plan)}
     content |= {"paper": PAPERS[paper], "metadata_date": list((date or NO_DATE).timetuple()[:3])}
     beside = {} if views is None else {CHART: views.chart_svg}
     content["views_page"] = None if views is None else views_content(views, pictures.shown, most_rows=MOST_VIEWS)

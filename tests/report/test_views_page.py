@@ -54,16 +54,16 @@ def test_the_views_have_a_page_before_the_signatures(
     paper: str, case: PlannedCase, with_frames: Pictures, page: ViewsPage, tmp_path: Path
 ) -> None:
     told = pages_of(pdf_bytes(case.plan, with_frames, tmp_path, paper=paper, views=page), tmp_path)
-    assert len(told) == 5
-    assert told[3].startswith("C-arm views")
-    assert told[4].startswith("Checks")
+    assert len(told) == 8
+    assert told[6].startswith("C-arm views")
+    assert told[7].startswith("Checks")
     assert case.views is not None
     # the angles of page one, made by other functions, are on the page too
     for name, view in case.views.items():
-        assert view.label in told[3], name
+        assert view.label in told[6], name
     for words in ("Choice 1", "Biplane", "gapes by up to", "fossa edge-on", "spine", "not a medical device"):
-        assert words in told[3], words
-    assert "not shown as they will look" not in told[3]
+        assert words in told[6], words
+    assert "not shown as they will look" not in told[6]
 
 
 @needs_poppler
@@ -80,8 +80,8 @@ def test_many_planes_keep_to_one_page(case: PlannedCase, with_frames: Pictures, 
     shown = Pictures((*with_frames.shown, third))
     for paper in ("a4", "letter"):
         told = pages_of(pdf_bytes(plan, shown, tmp_path, paper=paper, views=found[1]), tmp_path)
-        assert [text[:11] for text in told[3:]] == ["C-arm views", "Checks, and"]
-        assert "more views" in told[3]
+        assert [text[:11] for text in told[6:]] == ["C-arm views", "Checks, and"]
+        assert "more views" in told[6]
 
 
 def test_same_arguments_same_bytes(
@@ -110,8 +110,8 @@ def test_printed_again_from_what_was_saved(
     (tmp_path / "pictures" / "view_2.png").unlink()
     bare = load_pictures(tmp_path / "pictures", case.plan)
     told = pages_of(pdf_bytes(case.plan, bare, tmp_path, views=page), tmp_path)
-    assert "not shown as they will look" in told[3]
-    assert "Choice 1" in told[3]
+    assert "not shown as they will look" in told[6]
+    assert "Choice 1" in told[6]
 
 
 def test_the_target_stands_in_the_middle_of_each_frame(case: PlannedCase, with_frames: Pictures) -> None:
@@ -135,7 +135,7 @@ def test_the_target_stands_in_the_middle_of_each_frame(case: PlannedCase, with_f
 def test_no_page_where_the_patient_was_not_supine(case: PlannedCase, pictures: Pictures, tmp_path: Path) -> None:
     plan = case.plan.model_copy(update={"views": None})
     assert recommended(plan) is None
-    assert len(pages_of(pdf_bytes(plan, pictures, tmp_path), tmp_path)) == 4
+    assert len(pages_of(pdf_bytes(plan, pictures, tmp_path), tmp_path)) == 7
 
 
 def test_the_doubt_is_that_of_the_marks_the_plan_was_made_with() -> None:
