@@ -17,7 +17,7 @@ from PIL import ImageFont
 
 from septal_planner.errors import InputRefused
 from septal_planner.output_folder import is_disk_full, write_whole
-from septal_planner.plan import Plan
+from septal_planner.plan import Plan, as_saved
 from septal_planner.report.picture import Picture, Pictures
 from septal_planner.report.quality import QUALITY_ORDER
 from septal_planner.report.views_page import CHART, ViewsPage
@@ -67,6 +67,7 @@ def pdf_bytes(
     """The PDF as bytes; `scratch` is a folder in which files may stand meanwhile. Raises as `write_pdf`."""
     if paper not in PAPERS:
         raise ValueError(f"the paper {paper!r} is not one of {', '.join(PAPERS)}")
+    plan = as_saved(plan)  # the same pages now and when they are printed again
     content = page_content(plan, pictures, identity=identity, date=date)
     content |= {"crossing": crossing_words(plan)}
     content |= {"paper": PAPERS[paper], "metadata_date": list((date or NO_DATE).timetuple()[:3])}
