@@ -30,6 +30,7 @@ SHARE_LINES = (0.01, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.95)
 INK = "#1B2A35"
 HATCH = "#1B2A35"
 MOST_LINES, MOST_SMALL = 9, 6
+SHORTEST_SMALL = 2.5  # mm of the membrane: shorter lines are noise on a small map
 SHORT = {
     "height_above_mitral_annulus": "height", "height_above_coaptation": "height", "distance_to_rim": "rim",
     "distance_to_aorta": "aorta", "distance_to_posterior_wall": "posterior wall", "distance_to_roof": "roof",
@@ -288,11 +289,12 @@ def quantity_map(
     said = [v for v in mapped.values if v is not None]
     step = {"mm": 1.0, "deg": 1.0}.get(mapped.unit, 0.1)
     limits = [v for v in (mapped.low, mapped.high) if v is not None and min(said) <= v <= max(said)]
-    lines = {level: view.lines(values, level) for level in nice_levels(min(said), max(said), step, MOST_SMALL)}
+    levels = nice_levels(min(said), max(said), step, MOST_SMALL)
+    lines = {level: [o for o in view.lines(values, level) if length_mm(o) > SHORTEST_SMALL] for level in levels}
     for level, those in lines.items():
         if level not in limits:
             sheet.line(those, 0.45)
-    bold = {limit: view.lines(values, limit) for limit in limits}
+    bold = {limit: [o for o in view.lines(values, limit) if length_mm(o) > SHORTEST_SMALL] for limit in limits}
     for those in bold.values():
         sheet.line(those, 1.6)
     unknown = np.array([v is None for v in mapped.values])

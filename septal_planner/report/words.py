@@ -187,13 +187,16 @@ _BEARS_ON_THE_TABLE = ("height band asked for", "C-arm angles", "rim was seen", 
 
 
 def _read_first(plan: Plan) -> list[str]:
-    """What must not be missed at the table."""
+    """What must not be missed at the table: of the way on, what the catheter does not keep, or the one arc where none
+    was tried."""
+    tried = None if plan.crossing is None else plan.crossing.reach
+    limits = plan.reach.limits if tried is None else tried.why_not
     if plan.read_first is not None:
-        return list(dict.fromkeys([*plan.read_first, *plan.reach.limits]))
+        return list(dict.fromkeys([*plan.read_first, *limits]))
     said = [c for words in _BEARS_ON_THE_TABLE for c in plan.cautions if words in c]
     if plan.puncture.height_band_available is False and not any(_BEARS_ON_THE_TABLE[0] in c for c in said):
         said.insert(0, "The height band asked for is not available on this septum.")
-    return list(dict.fromkeys([*said, *plan.reach.limits]))
+    return list(dict.fromkeys([*said, *limits]))
 
 
 LABEL_NAMES = {

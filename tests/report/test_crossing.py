@@ -18,6 +18,7 @@ from septal_planner.report.crossing_maps import Sheet, nice_levels, path_of, qua
 from septal_planner.report.membrane_view import MembraneView, Room, membrane_view
 from septal_planner.report.pdf import write_pdf
 from septal_planner.report.picture import Pictures
+from septal_planner.report.words import page_content
 from septal_planner.report.words_crossing import crossing_words, percent, taken_words, tornado, value_status
 from septal_planner.report.words_way import catheter_words, clock_face, clock_point, needle_words
 from septal_planner.summary import summary
@@ -301,6 +302,20 @@ def test_what_is_missing_is_said_with_its_reason(plan: Plan, tmp_path: Path) -> 
     assert "Catheter to its goal" not in summary(without)
     for line in ("Needle", "Catheter"):
         assert re.search(rf"^{line}.*not assessed", summary(without), re.MULTILINE)
+
+
+def test_page_one_says_of_the_way_on_what_the_catheter_does_not_keep(plan: Plan) -> None:
+    crossing = plan.crossing
+    assert crossing is not None
+    assert crossing.reach is not None
+    arc, short = "One arc ends 49 degrees off the axis of the valve.", "The tip ends 4.00 mm from the device point."
+    tried = crossing.reach.model_copy(update={"reachable": False, "why_not": (short,)})
+    reach = plan.reach.model_copy(update={"limits": (arc,)})
+    for found, said, not_said in ((tried, short, arc), (None, arc, short)):
+        changed = {"crossing": crossing.model_copy(update={"reach": found}), "reach": reach}
+        first = page_content(plan.model_copy(update=changed), Pictures(()))["read_first"]
+        assert said in first
+        assert not_said not in first
 
 
 def test_nothing_is_printed_of_a_plan_without_it(plan: Plan) -> None:

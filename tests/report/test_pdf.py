@@ -113,7 +113,7 @@ def test_first_page_holds_everything_for_the_table(
 def test_the_fullest_first_page_stays_one_page(plan: Plan, pictures: Pictures, tmp_path: Path) -> None:
     crowded = plan.model_dump()
     crowded["puncture"] |= {"target_source": "user", "moved_mm": 7.25}
-    crowded["reach"]["limits"] = (
+    crowded["read_first"] = (
         "The sheath meets the septum at 58 degrees from its normal, more than the 45 asked for.",
         "The bend needs a radius of 15 mm, tighter than the 20 mm asked for.",
         "The arc would have to turn by 190 degrees, more than half a circle.",
