@@ -27,7 +27,8 @@ from septal_planner.report.words_way import catheter_words, needle_words, share_
 QUANTITY_NAMES = NAMES | {
     "height_above_coaptation": "Height above leaflet coaptation", "distance_to_roof": "Free path to the roof",
     "distance_to_coronary_sinus": "Distance to the coronary sinus", "turn_angle": "Turn into the valve's axis",
-    "arc_turn": "Turn of the bends", "bend_radius": "Smallest bend radius", "clearance": "Room to the wall",
+    "arc_turn": "Turn of the bends", "bend_radius": "Smallest bend radius",
+    "clearance": "Room of its centre line to the wall",
     "axis_tilt": "Tilt against the valve's axis", "tip_offset": "Offset of the tip from the device point",
     "wall_thickness": "Wall thickness", "entry_angle": "Angle of entry",
 }  # fmt: skip

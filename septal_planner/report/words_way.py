@@ -51,7 +51,7 @@ def clock_face(hours: float) -> dict[str, Any]:
         f'{"".join(shapes)}</svg>'
     )
     words = [
-        [cx, cy - rim - 1.6, "12 front"], [cx + rim + 4.6, cy, "3 left"], [cx, cy + rim + 1.6, "6 back"],
+        [cx, cy - rim - 1.9, "12 front"], [cx + rim + 4.6, cy, "3 left"], [cx, cy + rim + 2.2, "6 back"],
         [cx - rim - 4.8, cy, "9 right"],
     ]
     return {"svg": svg, "words": words, "size": [w, h]}
