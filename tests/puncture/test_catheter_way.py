@@ -11,6 +11,7 @@ from septal_planner.puncture import target
 from septal_planner.puncture.arc_chain import evenly
 from septal_planner.puncture.catheter_way import LEAST_CLEARANCE_MM, catheter_way, share_reached
 from septal_planner.puncture.catheters import load_catheters, steerable_catheter
+from septal_planner.puncture.choice import choose_from_map
 from septal_planner.puncture.membrane_map import map_membrane, map_points
 from septal_planner.puncture.procedures import load_procedures, procedure
 
@@ -171,3 +172,21 @@ def test_where_the_ct_ends_before_the_wall_the_clearance_is_not_assessed(high_se
     cut = replace(whole.wall, edge=cKDTree(plane))
     found = catheter_way(replace(whole, wall=cut), own).over(fossa.center_lps)
     assert np.isnan(found["clearance"]).all()
+
+
+def test_the_choice_is_no_worse_than_any_mapped_or_random_place(low_septum):
+    asked = procedure("mitral-valve-in-valve")
+    approach = prepared(low_septum, asked.name, height=replace(asked.height, low=10.0, high=60.0))
+    way = catheter_way(approach, steerable_catheter("large-guide-two-plane"))
+    mapped = map_membrane(approach, spacing_mm=1.0, reach=way.over)
+    choice = choose_from_map(approach, mapped, reach=way.over)
+    best = choice.largest_margin
+    inside = mapped.layer("distance_to_rim").values >= 0
+    assert best.overall >= mapped.overall[inside].max() - 1e-9
+    r, t = 7.0 * np.sqrt(np.random.default_rng(1).uniform(size=300)), np.arange(300) * 2.4
+    there = map_points(approach, approach.fossa.patch.points_lps(r * np.cos(t), r * np.sin(t)), reach=way.over)
+    # a search in steps finds an optimum to some hundredths of a tolerance
+    assert best.overall >= there.overall.max() - 0.03
+    exact = way.over(best.point_lps)
+    for name, value in exact.items():
+        assert best.values[name] == pytest.approx(value[0], abs=1e-9), name
