@@ -14,13 +14,12 @@ from numpy.typing import NDArray
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.geometry.planes import plane_axes
 from septal_planner.puncture.catheter_way import CatheterWay
-from septal_planner.puncture.reach_lattice import grown_beyond
+from septal_planner.puncture.reach_lattice import SLOPE_EVERY, grown_beyond
 from septal_planner.puncture.reach_trials import Trials
 from septal_planner.puncture.surface_grid import Grid, laid_over
 
 Array = NDArray[np.float64]
 
-SLOPE_EVERY = 2       # place of the lattice is where slopes are taken
 OFF_MM = 2.0          # over which they are taken, to either side: about the size of the doubts
 GOAL_MM = 1.0
 TURN_RAD = float(np.radians(3.0))

@@ -20,6 +20,7 @@ Array = NDArray[np.float64]
 Solve = Callable[[Array, Trials | None], ReachMap]
 
 STEP_MM = 2.0
+SLOPE_EVERY = 2      # place of the lattice is where slopes are taken
 EVERY = 2            # place of the lattice within the rim is searched in full
 NEIGHBOURS = 3       # whose shapes a search begins with
 
@@ -45,7 +46,7 @@ class ReachLattice:
 def reach_lattice(fossa: Fossa, solve: Solve) -> ReachLattice:
     """The lattice over the box about the rim: every second place is searched in full, then what lies between, each
     beginning with the shapes of those next to it."""
-    u, v = surface_axes_mm(fossa, STEP_MM, odd=True)
+    u, v = surface_axes_mm(fossa, STEP_MM, every=SLOPE_EVERY)
     ring = _rings(fossa, u, v)
     column, row = np.meshgrid(np.arange(len(u)), np.arange(len(v)))
     full = (ring == ring.min()) & ((column % EVERY == 0) & (row % EVERY == 0)).ravel()

@@ -68,14 +68,14 @@ class _Place:
         return np.asarray(low + self.up * (high - low))
 
 
-def surface_axes_mm(fossa: Fossa, step_mm: float, *, odd: bool = False) -> tuple[Array, Array]:
+def surface_axes_mm(fossa: Fossa, step_mm: float, *, every: int = 1) -> tuple[Array, Array]:
     """Even places u and v over the rim and BEYOND_RIM_MM around it, as far as the surface is known; without a rim
-    around the middle of the surface. `odd`: an odd number of each, so that every second one leads from end to end."""
+    around the middle of the surface. `every`: so many that every such one leads from end to end, both included."""
     patch, axes = fossa.patch, []
     for low, high, ends in zip(*rim_box(fossa), (patch.u_mm, patch.v_mm), strict=True):
         low, high = max(low - BEYOND_RIM_MM, ends[0]), min(high + BEYOND_RIM_MM, ends[-1])
-        count = max(2, int(np.ceil((high - low) / step_mm)) + 1)
-        axes.append(np.linspace(low, high, max(3, count + 1 - count % 2) if odd else count))
+        steps = max(1, int(np.ceil((high - low) / step_mm)))
+        axes.append(np.linspace(low, high, every * int(np.ceil(steps / every)) + 1))
     return axes[0], axes[1]
 
 
