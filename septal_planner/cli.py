@@ -371,7 +371,11 @@ def build_parser() -> argparse.ArgumentParser:
     view.add_argument("ct", metavar="CT", nargs="?", type=_path, help="a DICOM folder, or an image file")
     view.add_argument("landmarks", metavar="LANDMARKS", nargs="?", type=_path, help="landmarks.json, LPS millimetres")
 
-    add("schema", "print the JSON Schema of plan.json")
+    schema = add("schema", "print the JSON Schema of plan.json, or of registration.json")
+    schema.add_argument(
+        "of", metavar="FILE", nargs="?", choices=("plan", "registration"), default="plan",
+        help="plan or registration (default: plan)",
+    )
     return parser
 
 

@@ -43,6 +43,7 @@ from septal_planner.puncture.doubt_sources import Doubts
 from septal_planner.puncture.procedures import UnknownProcedure, procedure
 from septal_planner.puncture.survey import Trial
 from septal_planner.puncture.target import LANDMARK_SD_MM
+from septal_planner.registered import registration_json_schema
 from septal_planner.report.pdf import write_pdf, write_quality
 from septal_planner.report.picture import Picture
 from septal_planner.report.picture_files import load_pictures
@@ -390,9 +391,9 @@ def view(arguments: argparse.Namespace) -> int:
 
 
 def schema(arguments: argparse.Namespace) -> int:
-    """The JSON Schema of a plan."""
-    del arguments
-    print(json.dumps(plan_json_schema(), indent=1))
+    """The JSON Schema of a plan or a registration."""
+    found = plan_json_schema() if arguments.of == "plan" else registration_json_schema()
+    print(json.dumps(found, indent=1))
     return DONE
 
 

@@ -124,15 +124,26 @@ class NeedleTip(_Part):
     not_assessed: dict[str, str]
 
 
+class CaptureMeasured(_Part):
+    """Of `tried` starts so far off, in random directions, how many came `back` to within 2 mm at the target."""
+
+    off_mm: Positive
+    off_deg: Positive
+    back: Annotated[int, Field(ge=0)]
+    tried: Annotated[int, Field(ge=1)]
+
+
 class PictureCheck(_Part):
     """What simulated and real frames say, started from the registration by points and kept apart from it: how far they
-    would move the target, and how alike they look (correlation of gradients, at most 1) before and after."""
+    would move the target, and how alike they look (correlation of gradients, at most 1) before and after. `capture`:
+    from how far off the same place was found again."""
 
     moved_mm: NotNegative
     turned_deg: NotNegative
     likeness_before: Annotated[float, Field(ge=-1, le=1)]
     likeness_after: Annotated[float, Field(ge=-1, le=1)]
     capture_range: str
+    capture: tuple[CaptureMeasured, ...] = ()
 
 
 class RegistrationFile(_Part):

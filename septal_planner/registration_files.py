@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,17 +19,19 @@ from septal_planner.report import overlay
 from septal_planner.report.overlay_dicom import write_burnt_in
 
 PATCH_MM = 5.0  # half side of what is recognised, at the isocentre
+CAPTURE_TRIES = 4
 ALIKE = 0.2  # correlation of gradients below which two frames are taken not to show the same; no source
 LOST = "The tracked point was lost in this frame: nothing is drawn"
 
 
 def with_picture_check(
-    case: RegisteredCase, hu: NDArray[np.generic], lps_from_index: NDArray[np.float64]
+    case: RegisteredCase, hu: NDArray[np.generic], lps_from_index: NDArray[np.float64], *, tries: int = CAPTURE_TRIES
 ) -> RegisteredCase:
     """The case with what the pictures alone say added: `hu` [k, j, i] is the CT planned on, by its affine in LPS. The
-    registration by points stays; where the two differ by more than its doubt explains, a caution says so."""
-    from septal_planner.fluoroscopy.drr import attenuation
-    from septal_planner.fluoroscopy.image_refinement import CAPTURE_RANGE, refine, weakening
+    registration by points stays; where the two differ by more than its doubt explains, a caution says so. From how far
+    off the pictures lead back is measured by so many `tries` at each distance, where numba makes that quick enough."""
+    from septal_planner.fluoroscopy.drr import attenuation, has_numba
+    from septal_planner.fluoroscopy.image_refinement import capture, capture_words, refine, weakening
 
     frames = []
     for f, one in enumerate(case.frames):
@@ -38,7 +40,10 @@ def with_picture_check(
             raise InputRefused("Pictures cannot be compared where the table moved between frames; leave --images out.")
         frames.append((pixels, one.camera))
     target = np.array(case.plan.puncture.target_mm)
-    found = refine(attenuation(hu, lps_from_index), frames, case.registration.iso_from_ct, target)
+    body = attenuation(hu, lps_from_index)
+    found = refine(body, frames, case.registration.iso_from_ct, target)
+    tries = tries if has_numba() else 0
+    measured = capture(body, frames, found.iso_from_ct, target, tries=tries)
     cautions = list(case.document.cautions)
     bound = 3 * case.document.target.rms_mm + 2.0  # 2 mm: what the refinement itself is good for
     if found.likeness_after < ALIKE:
@@ -57,7 +62,8 @@ def with_picture_check(
         "turned_deg": found.turned_deg,
         "likeness_before": found.likeness_before,
         "likeness_after": found.likeness_after,
-        "capture_range": CAPTURE_RANGE,
+        "capture_range": capture_words(measured),
+        "capture": tuple(asdict(c) for c in measured if c.tried),
     }
     document = RegistrationFile.model_validate(
         case.document.model_dump() | {"cautions": tuple(cautions), "picture_check": check}

@@ -161,7 +161,10 @@ def test_disk_full_while_printing(
 
 def test_schema_describes_the_plan(planned: tuple[Path, str, str], capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["schema"]) == 0
-    schema = json.loads(capsys.readouterr().out)
+    first = capsys.readouterr().out
+    assert cli.main(["schema", "plan"]) == 0
+    assert capsys.readouterr().out == first
+    schema = json.loads(first)
     plan = json.loads((planned[0] / "plan.json").read_text("utf-8"))
     assert set(plan) <= set(schema["properties"])
     assert schema["additionalProperties"] is False

@@ -99,6 +99,14 @@ def test_the_file_follows_its_schema_and_comes_again_the_same(job, capsys):
     assert capsys.readouterr().out == first
 
 
+def test_the_schema_is_printed(job, capsys):
+    assert main(["schema", "registration"]) == 0
+    schema = json.loads(capsys.readouterr().out)
+    assert schema == registration_json_schema()
+    assert job.run("--json") == 0
+    assert set(json.loads(capsys.readouterr().out)) == set(schema["properties"])
+
+
 def test_error_budget_of_the_worked_example(job):
     # sqrt(2.5^2 + 3^2 + 2^2) = 4.387: the two motions and whatever the registration gives
     assert job.run("--breathing", "3", "--heartbeat", "2") == 0
@@ -346,11 +354,13 @@ def test_a_simulated_frame_of_the_program_is_taken_as_any_other(job):
     assert job.found.residual_rms_mm < 0.02
 
 
-def test_pictures_alone_agree_or_say_that_they_mean_nothing(job, quick_phantom):
+def test_pictures_alone_agree_or_say_that_they_mean_nothing(job, quick_phantom, monkeypatch):
     """Frames simulated from the CT agree with the points; noise is said to mean nothing; neither moves anything."""
     pytest.importorskip("numba")
     from septal_planner import registering, registration_files
+    from septal_planner.fluoroscopy import image_refinement
     from septal_planner.fluoroscopy.drr import Attenuation, attenuation, line_integrals
+    from septal_planner.fluoroscopy.image_refinement import Capture
     from septal_planner.fluoroscopy.projection import Projection
 
     hu, m = quick_phantom.hu, quick_phantom.lps_from_index
@@ -365,7 +375,10 @@ def test_pictures_alone_agree_or_say_that_they_mean_nothing(job, quick_phantom):
     assert job.run() == 0
     given = [(job.folder / f"{n}.dcm", job.folder / f"{n}.json") for n in range(2)]
     case = registering.register_files(job.folder / "plan.json", given)
-    checked = registration_files.with_picture_check(case, hu, m)
+    with monkeypatch.context() as patch:  # measured in tests/fluoroscopy: it takes seconds a start
+        told = [Capture(10, 6, 4, 4), Capture(20, 12, 0, 3)]
+        patch.setattr(image_refinement, "capture", lambda *_, tries: told)
+        checked = registration_files.with_picture_check(case, hu, m, tries=4)
     check = checked.document.picture_check
     assert check is not None
     assert check.likeness_after > 0.9
@@ -373,8 +386,13 @@ def test_pictures_alone_agree_or_say_that_they_mean_nothing(job, quick_phantom):
     assert checked.document.iso_from_ct == case.document.iso_from_ct
     assert checked.document.cautions == case.document.cautions
     assert "pictures alone" in registering.summary(checked)
+    assert [(c.off_mm, c.off_deg, c.back, c.tried) for c in check.capture] == [(10, 6, 4, 4), (20, 12, 0, 3)]
+    assert "4 of 4 from 10 mm and 6 degrees off, 0 of 3 from 20 mm" in registering.summary(checked)
     for n, s in enumerate(SETUPS):
         noise = np.random.default_rng(n).integers(0, 4095, (600, 600)).astype(np.uint16)
         write_xa(job.folder / f"{n}.dcm", xa_dataset(s, [noise]))
-    blank = registration_files.with_picture_check(registering.register_files(job.folder / "plan.json", given), hu, m)
+    again = registering.register_files(job.folder / "plan.json", given)
+    blank = registration_files.with_picture_check(again, hu, m, tries=0)
     assert any("means nothing" in c for c in blank.document.cautions)
+    assert blank.document.picture_check is not None
+    assert "not measured" in blank.document.picture_check.capture_range

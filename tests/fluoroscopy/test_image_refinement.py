@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from septal_planner.fluoroscopy.drr import Attenuation, attenuation, line_integrals
-from septal_planner.fluoroscopy.image_refinement import _moved, coarser, refine, weakening
+from septal_planner.fluoroscopy.image_refinement import _moved, capture, capture_words, coarser, refine, weakening
 from septal_planner.fluoroscopy.pose import CameraPose
 from septal_planner.fluoroscopy.projection import Projection
 
@@ -62,6 +62,17 @@ def test_starts_ten_millimetres_and_six_degrees_off_end_at_the_target(body, trut
 def test_nine_of_ten_such_starts_end_within_two_millimetres(body, truth, frames):
     pytest.importorskip("numba")
     assert sum(error_after(100 + n, body, truth, frames) <= 2.0 for n in range(20)) >= 18
+
+
+def test_capture_is_told_of_near_and_far_starts(body, truth, frames):
+    """Near starts come back; starts half a metre off, beside the picture, cannot."""
+    pytest.importorskip("numba")
+    near, far = capture(body[0], frames, truth, body[1], tries=1, offs=((8.0, 5.0), (500.0, 5.0)))
+    assert (near.back, near.tried, far.back, far.tried) == (1, 1, 0, 1)
+    said = capture_words([near, far])
+    assert "1 of 1 from 8 mm and 5 degrees off" in said
+    assert "0 of 1 from 500 mm" in said
+    assert "not measured" in capture_words(capture(body[0], frames, truth, body[1], tries=0))
 
 
 def test_coarser_keeps_place_and_mass(body):
