@@ -38,13 +38,12 @@ from septal_planner.puncture.target import (
     prepare_approach,
     snap_on,
 )
-from septal_planner.puncture.tricuspid import TricuspidReach, tricuspid_reach
+from septal_planner.puncture.tricuspid import DEFAULT_CATHETER, TricuspidReach, tricuspid_reach
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
 
 DEFAULT_PROCEDURE = "edge-to-edge-degenerative"
-TRICUSPID_CATHETER = "large-guide-two-plane"
 SUPINE = ("HFS", "FFS")
 
 
@@ -179,7 +178,7 @@ def plan_found(
     given = None if target_lps is None else site_at(found, wanted, target_lps, approach=survey.approach)
     site = given or chosen_site(survey)
     passage = look_into(survey, site.target_lps)
-    site = with_catheter(site, passage, wanted)
+    site = with_catheter(site, passage, survey.approach)
     others = compare(survey, [snap_on(survey.approach, point)[0] for point in compare_lps])
     tricuspid = tricuspid_of(found)
     views = find_views(volume.patient_position, fossa, mitral, found.tricuspid)
@@ -240,7 +239,7 @@ def tricuspid_of(found: FoundAnatomy) -> TricuspidReach | None:
     index = np.argwhere(chambers.labels == LABELS["metal"])[:, ::-1]
     return tricuspid_reach(
         np.asarray(found.landmarks.points_lps["inferior_vena_cava"]), found.tricuspid,
-        steerable_catheter(TRICUSPID_CATHETER), right_atrium=chambers.distance.get("right_atrium"),
+        steerable_catheter(DEFAULT_CATHETER), right_atrium=chambers.distance.get("right_atrium"),
         aorta=chambers.distance.get("aorta"), metal_lps=apply_affine(chambers.lps_from_index, index),
     )
 

@@ -216,6 +216,17 @@ class TricuspidFound(Part):
     not_assessed: tuple[str, ...]
 
 
+class DeviceFound(Part):
+    """Where the device is to be and the direction along which the tip should end there, null where not assessed;
+    `spoken`: what that axis is of; `notes`: what stood in for points that were not marked."""
+
+    point_mm: Vector
+    axis: Direction | None
+    spoken: str
+    no_axis: str
+    notes: tuple[str, ...]
+
+
 class CrossingFound(Part):
     """Beyond `puncture` and `reach`: `reach_share`: of the membrane, from where each catheter reaches; `compared`: the
     targets given, in their order."""
@@ -229,6 +240,7 @@ class CrossingFound(Part):
     needle: NeedleFound | None
     reach: CatheterFound | None
     reach_share: dict[str, Share]
+    device: DeviceFound | None
     tricuspid: TricuspidFound | None
     not_assessed: tuple[str, ...]
     flag: Literal["generic figures, confirm locally"] = "generic figures, confirm locally"
@@ -239,7 +251,7 @@ def crossing_as_found(
     shared_view: SharedView | None,
 ) -> dict[str, Any]:
     """What the membrane's survey and the target's passage found, as the plan keeps it."""
-    choice = survey.choice
+    choice, goal = survey.choice, survey.approach.goal
     return {
         "catheter": survey.catheter and survey.catheter.name,
         "map": None if survey.map is None else _map(survey, survey.map),
@@ -253,6 +265,9 @@ def crossing_as_found(
         "needle": None if passage.needle is None else _needle(passage.needle),
         "reach": None if passage.catheter is None else _catheter(passage.catheter),
         "reach_share": {name: float(share) for name, share in survey.shares.items()},
+        "device": goal and {
+            "point_mm": plain(goal.point_lps), "axis": plain(goal.axis_lps), **take(goal, "spoken no_axis notes"),
+        },
         "tricuspid": None if tricuspid is None else _tricuspid(tricuspid, shared_view),
         "not_assessed": passage.not_assessed,
     }

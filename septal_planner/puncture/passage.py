@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from septal_planner.errors import AnatomyNotFound
+from septal_planner.puncture.approach import Approach
 from septal_planner.puncture.checks import check
 from septal_planner.puncture.choice import Candidate, as_candidates
 from septal_planner.puncture.doubt import PointDoubt, doubt_at
 from septal_planner.puncture.needle import NeedleApproach, needle_approach
-from septal_planner.puncture.procedures import Procedure
 from septal_planner.puncture.reach_solver import CatheterReach
 from septal_planner.puncture.site import PunctureSite
 from septal_planner.puncture.survey import Survey, over
@@ -70,13 +70,14 @@ def look_into(survey: Survey, target_lps: ArrayLike) -> Passage:
     return Passage(place, needle, reached, doubt, tuple(why))
 
 
-def with_catheter(site: PunctureSite, passage: Passage, procedure: Procedure) -> PunctureSite:
+def with_catheter(site: PunctureSite, passage: Passage, approach: Approach) -> PunctureSite:
     """The site held against what is asked of the way on by what the catheter does, in place of the one arc, which bends
     once and in one plane; the same where no catheter was tried."""
     if passage.catheter is None or passage.target is None:
         return site
     values, measured = passage.target.values, {} if passage.doubt is None else passage.doubt.measured
-    checks = [c for c in site.checks if c.name not in OF_ONE_ARC]
+    checks, procedure = [c for c in site.checks if c.name not in OF_ONE_ARC], approach.procedure
+    no_axis = "" if approach.goal is None else approach.goal.no_axis
     for name, quantity, unit, asked in (
         ("catheter_tilt", "axis_tilt", "deg", procedure.axis_tilt),
         ("catheter_offset", "tip_offset", "mm", procedure.tip_offset),
@@ -85,7 +86,9 @@ def with_catheter(site: PunctureSite, passage: Passage, procedure: Procedure) ->
         if asked is not None:
             value = values[quantity]
             known = measured.get(quantity)
-            why_not = "It cannot be had here: no axis, no left atrium, or the CT ends nearer than the wall."
+            why_not = "The left atrium was not found, or the CT ends nearer than its wall."
+            if quantity == "axis_tilt" and no_axis:
+                why_not = no_axis
             checks.append(check(
                 name, value if np.isfinite(value) else None, None if known is None else known.sd, unit, asked, why_not
             ))
