@@ -57,10 +57,10 @@ QUANTITIES = (
     Quantity("anterior_fraction", "1", "the place toward the front", "anterior_fraction"),
     Quantity("entry_angle", "deg", "the angle of entry", "entry_angle"),
     Quantity("turn_angle", "deg", "the turn from the crossing into the valve", None),
-    Quantity("arc_turn", "deg", "the turn of the arc", "arc_turn"),
+    Quantity("arc_turn", "deg", "the turn of the bends", "arc_turn"),
     Quantity("bend_radius", "mm", "the radius of the bend", "bend_radius"),
     Quantity("axis_tilt", "deg", "the tilt against the axis of the target", "axis_tilt"),
-    Quantity("clearance", "mm", "the room of the arc to the wall", "clearance"),
+    Quantity("clearance", "mm", "the room of the way on to the wall", "clearance"),
     Quantity("tip_offset", "mm", "the distance at which the tip ends from the device point", "tip_offset"),
 )  # fmt: skip
 
