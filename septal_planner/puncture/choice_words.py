@@ -136,7 +136,7 @@ def _cost_of_height(approach: Approach, layer: Layer, heights_mm: tuple[float, f
     )
     tilt = tilt_for_height_deg(heights_mm[1] - level, radius, elevation)
     if tilt == 0.0:
-        return [f"{with_bend} needs {needed:.0f} mm to end along the valve's axis, which is there."]
+        return [f"{with_bend} needs {needed:.0f} mm to end along the valve's axis: the height by itself costs no tilt."]
     if tilt is None:
         return [f"{with_bend} cannot end within the valve at all from {heights_mm[1]:.0f} mm or less."]
     return [
