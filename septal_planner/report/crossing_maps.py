@@ -265,10 +265,16 @@ def chance_map(
     unknown = np.array([v is None for v in found.all_met])
     if unknown.any():
         sheet.hatch(view.areas(view.share(unknown), 0.5))
+    if max(said) > 0:
+        best = int(np.argmax([-1.0 if v is None else v for v in found.all_met]))
+        x, y = view.at_uv([found.u_mm[best], found.v_mm[best]]).tolist()
+        sheet.room.take(x, y, (0.8 / sheet.k, 0.8 / sheet.k))
+        sheet.put("spot", (x, y), "")
     _put_places(sheet, found, places[:1])
     for level in sorted(lines, reverse=True):
         sheet.number(lines[level], f"{100 * level:g}")
-    return sheet.done("All limits met, % of trials", f"Highest on this membrane: {100 * max(said):.0f} %.")
+    caption = f"Highest on this membrane: {100 * max(said):.0f} %"
+    return sheet.done("All limits met, % of trials", caption + (" (small ring)." if max(said) > 0 else "."))
 
 
 def quantity_map(

@@ -14,7 +14,7 @@ import pytest
 from septal_planner.pipeline import PlannedCase
 from septal_planner.plan import Plan, load_plan, save_plan
 from septal_planner.plan.crossing import CatheterFound, DoubtFound, MapFound, NeedleFound, QuantityMapped
-from septal_planner.report.crossing_maps import Sheet, nice_levels, path_of, quantity_map, worst_map
+from septal_planner.report.crossing_maps import Sheet, chance_map, nice_levels, path_of, quantity_map, worst_map
 from septal_planner.report.membrane_view import MembraneView, Room, membrane_view
 from septal_planner.report.pdf import write_pdf
 from septal_planner.report.picture import Pictures
@@ -124,6 +124,21 @@ def test_what_is_not_assessed_is_hatched(view: MembraneView) -> None:
     why = "No point was marked."
     quantity = found.quantities[0].model_copy(update={"values": (None,) * len(half), "why_not": why})
     assert quantity_map(found, view, quantity, "Height", "mm", places) == {"title": "Height", "why": why}
+
+
+def test_the_most_likely_place_is_marked(view: MembraneView) -> None:
+    found = cone_map()
+    away = np.hypot(np.subtract(found.u_mm, 3.0), np.subtract(found.v_mm, -2.0))
+    likely = cone_map(all_met=tuple((0.6 * np.exp(-(away**2) / 40)).tolist()))
+    drawn = chance_map(likely, view, [("target", "target", (0.0, 0.0, 0.0))], (62.0, 50.0))
+    assert drawn is not None
+    spot = next(m for m in drawn["labels"] if m["kind"] == "spot")
+    np.testing.assert_allclose([spot["x"], spot["y"]], view.at_uv([3.0, -2.0]), atol=0.002)
+    assert "60 % (small ring)" in drawn["caption"]
+    # 0.6 exp(-r2 / 40) = 0.4 at r = sqrt(40 ln 1.5)
+    line = view.lines(view.field(likely.all_met or ()), 0.4)[-1]
+    np.testing.assert_allclose(np.hypot(*(line - view.at_uv([3.0, -2.0])).T), np.sqrt(40 * np.log(1.5)), atol=0.03)
+    assert chance_map(found, view, [], (62.0, 50.0)) is None
 
 
 def test_levels() -> None:
