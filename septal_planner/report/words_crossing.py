@@ -132,7 +132,7 @@ def _brief(plan: Plan, found: CrossingFound) -> list[dict[str, str]]:
             "what": "Needle, seen from below", "value": said["clock"], "below": said["published"], "status": "",
         })
     if reach is None:
-        cells.append({"what": "Catheter to the valve", "value": "not assessed", "below": "", "status": ""})
+        cells.append({"what": "Catheter to its goal", "value": "not assessed", "below": "", "status": ""})
     else:
         ends = f"ends tilted {number(reach.tilt_deg, 'deg')}, {number(reach.offset_mm, 'mm')} off"
         cells.append({
