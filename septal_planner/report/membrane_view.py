@@ -24,7 +24,7 @@ Mask = NDArray[np.bool_]
 FINE_MM = 0.1
 MARGIN_MM = 1.0          # around the rim
 THINNED_MM = 0.015
-SMOOTH_MM = 0.25         # of the border between two areas known at points only
+SMOOTH_MM = 0.4          # of the border between two areas known at points only
 SHORTEST_MM = 0.8
 KEPT_MM = 0.0005         # half of what a plan's values are rounded to: a value on the level counts as above it
 _AROUND = tuple((i, j) for i in (-1, 0, 1) for j in (-1, 0, 1) if (i, j) != (0, 0))
