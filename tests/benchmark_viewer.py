@@ -125,7 +125,7 @@ def in_window(folder: Path, state: Path) -> dict[str, Any]:
             held_up.append((what, max(turns), sum(t > 100 for t in turns), len(turns)))
 
     def rest() -> None:
-        until(lambda: not desk.scene.busy and not desk.work.busy and not desk._plan_due)
+        until(lambda: not desk.scene.busy and not desk.work.busy and not desk.due)
         start = time.monotonic()
         until(lambda: time.monotonic() - start > 0.6)
 

@@ -1,4 +1,5 @@
-"""Work that was not saved, kept for the next start: landmarks, locks, target, procedure, and which CT they belong to.
+"""Work that was not saved, kept for the next start: landmarks, locks, target, procedure, catheter, and which CT they
+belong to.
 
 One file a window, in a folder of the person's own, held by a lock while the window lives. File names say nothing of a
 patient; the files hold positions and the path of the CT, are readable by their owner alone, and go when the work is
@@ -24,8 +25,9 @@ from septal_planner.errors import InputRefused
 from septal_planner.inputs.volume import Volume
 from septal_viewer.marks import Marks, Point
 from septal_viewer.session import Session
+from septal_viewer.surveys import Aim
 
-VERSION = 1
+VERSION = 2  # 1 knew no catheter
 EVERY_S = 1.0
 _NAME, _LOCK = "unsaved-", ".lock"
 
@@ -58,7 +60,7 @@ class Kept:
     frame_of_reference_uid: str | None
     marked_in_uid: str | None  # frame of reference of the points
     marks: Marks
-    sites: tuple[tuple[str, Point | None], ...]
+    sites: tuple[Aim, ...]
 
     @property
     def words(self) -> str:
@@ -205,7 +207,11 @@ def as_document(session: Session, volume: Volume) -> dict[str, Any]:
         "locked": sorted(marks.locked),
         "target": None if marks.target is None else list(marks.target),
         "procedure": marks.procedure,
-        "sites": [[name, None if target is None else list(target)] for name, target in session.kept_sites],
+        "catheter": marks.catheter,
+        "sites": [
+            [aim.procedure, None if aim.target is None else list(aim.target), aim.catheter]
+            for aim in session.kept_sites
+        ],
     }
 
 
@@ -236,8 +242,9 @@ def read_kept(file: Path) -> Kept:
                 frozenset(d["locked"]),
                 None if d["target"] is None else _point(d["target"]),
                 str(d["procedure"]),
+                str(d.get("catheter", "")),
             ),
-            tuple((str(name), None if target is None else _point(target)) for name, target in d["sites"]),
+            tuple(_aim(*site) for site in d["sites"]),
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as problem:
         said = " ".join(str(problem).split()) or type(problem).__name__
@@ -258,6 +265,10 @@ def _other_ct(kept: Kept, volume: Volume) -> str:
         size = [" x ".join(map(str, s)) for s in (kept.size_ijk, volume.size_ijk)]
         return f"it belongs to a CT of {size[0]} voxels and the open one has {size[1]}"
     return ""
+
+
+def _aim(procedure: str, target: Any, catheter: str = "") -> Aim:
+    return Aim(str(procedure), str(catheter), None if target is None else _point(target))
 
 
 def _point(value: Any) -> Point:

@@ -19,7 +19,7 @@ from septal_planner.geometry.frames import unit_vector
 from septal_planner.inputs.landmarks import POINT_COUNTS
 from septal_planner.inputs.volume import Volume
 from septal_planner.puncture.site import PunctureSite
-from septal_viewer.looks import CHAMBERS, GREY, LANDMARKS, QUANTITY_COLORMAP, THINGS
+from septal_viewer.looks import CHAMBERS, CLASSES, GREY, LANDMARKS, QUANTITY_COLORMAP, THINGS
 from septal_viewer.planes import WINDOWS, CurveCut, Plane, Window, grid_of
 from septal_viewer.surfaces import (
     Mesh,
@@ -164,18 +164,26 @@ def chamber_layers(chambers: Chambers, meshes: Mapping[str, Mesh] | None = None)
     ]
 
 
-def membrane_layer(mesh: Mesh, quantity: Quantity) -> list[LayerData]:
-    """The membrane coloured by a quantity, and in grey where that is not assessed."""
+def membrane_layer(mesh: Mesh, quantity: Quantity, *, faded: bool = False) -> list[LayerData]:
+    """The membrane coloured by a quantity, and in grey where that is not assessed; `faded` in shades of grey, since it
+    is being worked out anew."""
     known = np.isfinite(quantity.values)[mesh.faces].all(axis=1)
     layers: list[LayerData] = []
     if known.any():
+        vertices, faces = mesh.vertices_lps, mesh.faces[known]
         values = np.nan_to_num(quantity.values, nan=quantity.low).astype(np.float32)
+        colormap: Any = "gray" if faded else QUANTITY_COLORMAP
+        if quantity.classes:  # each triangle has one kind, since between two kinds there is no third
+            kinds = np.sort(values[faces], axis=1)[:, 1]
+            vertices, values = vertices[faces].reshape(-1, 3), np.repeat(kinds, 3)
+            faces = np.arange(len(vertices)).reshape(-1, 3)
+            colormap = colormap if faded else class_colormap(len(quantity.classes))
         settings = _in_space(
-            f"{THINGS['membrane'].title}: {quantity.title.lower()}, {quantity.unit}", colormap=QUANTITY_COLORMAP,
+            f"{THINGS['membrane'].title}: {quantity.title.lower()}, {quantity.unit}".rstrip(", "), colormap=colormap,
             contrast_limits=(quantity.low, quantity.high), shading="none", blending="opaque",
             metadata={THING_KEY: "membrane", "quantity": quantity.name, "unit": quantity.unit},
         )
-        layers.append(((mesh.vertices_lps, mesh.faces[known], values), settings, "surface"))
+        layers.append(((vertices, faces, values), settings, "surface"))
     if not known.all():
         part = Mesh(mesh.vertices_lps, mesh.faces[~known])
         name = f"{THINGS['membrane'].title}: {quantity.title.lower()} not assessed"
@@ -183,6 +191,14 @@ def membrane_layer(mesh: Mesh, quantity: Quantity) -> list[LayerData]:
         settings["metadata"] = {**settings["metadata"], "why": quantity.why}
         layers.append((data, settings, kind))
     return layers
+
+
+def class_colormap(count: int) -> dict[str, Any]:
+    """Plain colours for the kinds 0 to count - 1, from -0.5 to count - 0.5."""
+    colors = [[*_rgb(CLASSES[i % len(CLASSES)]), 1.0] for i in range(count)]
+    return {
+        "colors": colors, "controls": np.linspace(0, 1, count + 1), "interpolation": "zero", "name": f"{count} kinds",
+    }
 
 
 def line_layer(

@@ -52,13 +52,19 @@ CHAMBERS: dict[str, Look] = {
 }
 THINGS: dict[str, Look] = {
     "target": Look("target", YELLOW, "star"),
-    "candidate": Look("candidate", WHITE, "star"),
+    "candidate": Look("site kept to compare", WHITE, "star"),
+    "choice": Look("place ranked by the program", WHITE, "diamond"),
     "membrane": Look("fossa membrane", GREEN, "cross"),
     "rim": Look("rim of the membrane", GREEN, "cross"),
     "mitral_annulus": Look("mitral annulus", BLUE, "diamond"),
     "tricuspid_annulus": Look("tricuspid annulus", PURPLE, "diamond"),
     "annular_plane": Look("mitral annular plane", BLUE, "diamond"),
     "path": Look("catheter path", WHITE, "tailed_arrow"),
+    "sheath": Look("sheath path", "#AEB8C6", "tailed_arrow"),
+    "contours": Look("lines of one value", "#000000", "hbar"),
+    "zero_line": Look("limit line", WHITE, "hbar"),
     "height": Look("height", YELLOW, "hbar"),
 }
+# of kinds on the membrane, which are named beside it; no two that lie side by side are alike in lightness
+CLASSES = (SKY, VERMILION, YELLOW, BLUE, PURPLE, GREEN, WHITE, ORANGE)
 QUANTITY_COLORMAP = "cividis"  # even in lightness for colour-blind eyes, doi 10.1371/journal.pone.0199239

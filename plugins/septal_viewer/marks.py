@@ -1,4 +1,5 @@
-"""What a person has set by hand, as one value that can be taken back: points, locks, target, procedure."""
+"""What a person has set by hand, as one value that can be taken back: points, locks, target, procedure,
+catheter."""
 
 from __future__ import annotations
 
@@ -23,12 +24,14 @@ T = TypeVar("T")
 @dataclass(frozen=True)
 class Marks:
     """`points` by landmark name in the order of marking, LPS mm, as yet perhaps too few of one; `target` None: where to
-    cross is computed. Raises ValueError for a name not known, or a number that is not finite."""
+    cross is computed; `catheter` empty: the procedure's own. Raises ValueError for a name not known, or a number that
+    is not finite."""
 
     points: Points = field(default_factory=dict)
     locked: frozenset[str] = frozenset()
     target: Point | None = None
     procedure: str = ""
+    catheter: str = ""
 
     def __post_init__(self) -> None:
         unknown = (set(self.points) | self.locked) - set(POINT_COUNTS)
@@ -37,6 +40,11 @@ class Marks:
         rows = [p for each in self.points.values() for p in each] + ([self.target] if self.target else [])
         if any(len(p) != 3 or not np.all(np.isfinite(p)) for p in rows):
             raise ValueError("a point needs three finite numbers")
+
+    @property
+    def choice(self) -> tuple[Point | None, str, str]:
+        """What is chosen: target, procedure, catheter."""
+        return self.target, self.procedure, self.catheter
 
     def with_points(self, name: str, points: tuple[Point, ...]) -> Marks:
         """The points of one landmark exchanged; none take it away."""

@@ -52,7 +52,7 @@ class Opened:
         """Another CT was opened: what rests on the one before goes."""
 
     def _choice_went(self) -> None:
-        """Target or procedure are other ones."""
+        """Target, procedure or catheter are other ones."""
 
     @property
     def marks(self) -> Marks:
@@ -211,7 +211,7 @@ class Opened:
         return True
 
     def undo(self) -> bool:
-        """Take the last step back: points, locks, target or procedure."""
+        """Take the last step back: points, locks, target, procedure or catheter."""
         before = self.marks
         return self._history.undo() and self._went(before)
 
@@ -225,7 +225,7 @@ class Opened:
         if now.points != before.points:
             self._marked = self._next()
         self.landmarks_changed.emit()
-        if (now.target, now.procedure) != (before.target, before.procedure):
+        if now.choice != before.choice:
             self._chosen = self._next()
             self._choice_went()
         self.changed.emit()

@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 from qtpy.QtCore import Qt
 
 from septal_planner.pipeline import FoundAnatomy
+from septal_planner.puncture.choice import Candidate
 from septal_planner.puncture.site import PunctureSite
-from septal_viewer.layers import path_lps
+from septal_viewer.crossing_layers import ways_lps
 from septal_viewer.looks import LANDMARKS, THINGS
 from septal_viewer.rotation import VALVES, live_curve
+from septal_viewer.surveys import Here
 
 Array = NDArray[np.float64]
 Key = tuple[str, int]
@@ -21,6 +23,7 @@ Key = tuple[str, int]
 TARGET: Key = ("target", 0)
 NEAR_MM = 4.0
 DRAWN_POINTS = 90
+BESIDE_MM = 1.0  # a ranked place as near to the target has no mark of its own
 
 # beside a mark, where there is room for a few letters only
 SHORT = {
@@ -75,12 +78,20 @@ def landmark_spots(
     return spots
 
 
-def target_spots(site: PunctureSite | None, candidates: Sequence[PunctureSite], *, movable: bool) -> list[Spot]:
-    """The target and the candidates kept for comparison."""
-    look = THINGS["candidate"]
+def target_spots(
+    site: PunctureSite | None, candidates: Sequence[PunctureSite | None], choices: Sequence[Candidate] = (), *,
+    movable: bool,
+) -> list[Spot]:  # fmt: skip
+    """The target, the places that the program ranked, and the sites kept for comparison."""
+    look = THINGS["choice"]
     spots = [
+        Spot(np.asarray(c.point_lps), look.color, look.symbol, f"({c.rank})", None, 4.0, 3.0) for c in choices
+        if site is None or np.linalg.norm(c.point_lps - site.target_lps) > BESIDE_MM
+    ]
+    look = THINGS["candidate"]
+    spots += [
         Spot(np.asarray(c.target_lps), look.color, look.symbol, chr(ord("A") + i), None, 5.0, 3.0, label_left=True)
-        for i, c in enumerate(candidates)
+        for i, c in enumerate(candidates) if c is not None
     ]
     if site is not None:
         look = THINGS["target"]
@@ -95,10 +106,11 @@ def _stride(curve: Array) -> int:
 
 
 def anatomy_curves(
-    found: FoundAnatomy | None, site: PunctureSite | None, points: Mapping[str, Array], *, live: bool
-) -> list[Curve]:
-    """Rim, annulus curves, the height and the catheter's way. `live`: the annuli as marked now, not as they
-    were found."""
+    found: FoundAnatomy | None, site: PunctureSite | None, points: Mapping[str, Array], here: Here | None = None, *,
+    live: bool,
+) -> list[Curve]:  # fmt: skip
+    """Rim, annulus curves, the height and the ways of sheath and catheter. `live`: the annuli as marked now, not
+    as they were found."""
     curves = []
     rings = {} if found is None else {"mitral_annulus": found.mitral.curve_lps}
     if found is not None and found.tricuspid is not None:
@@ -117,7 +129,8 @@ def anatomy_curves(
         ends = np.stack([site.target_lps, foot])
         curves.append(Curve(ends, THINGS["height"].color, width=1.8, within_mm=1.0))
     if site is not None:
-        curves.append(
-            Curve(path_lps(site, points), THINGS["path"].color, Qt.PenStyle.DashLine, 2.0, within_mm=NEAR_MM)
-        )
+        sheath, catheter = ways_lps(site, points, here)
+        curves.append(Curve(catheter, THINGS["path"].color, Qt.PenStyle.DashLine, 2.0, within_mm=NEAR_MM))
+        if sheath is not None:
+            curves.append(Curve(sheath, THINGS["sheath"].color, Qt.PenStyle.DotLine, 2.4, within_mm=NEAR_MM))
     return curves

@@ -1,6 +1,7 @@
 """Objects on their way between two processes: pickled, with large arrays beside in shared memory.
 
-What the other side holds already (the CT, the anatomy found in it) goes as a name alone.
+What the other side holds already (the CT, the anatomy found in it and its parts) goes as a name alone, so that what
+is worked out of an anatomy comes back resting on the very anatomy there is.
 """
 
 from __future__ import annotations
@@ -20,6 +21,9 @@ from typing import IO, Any
 
 import numpy as np
 
+from septal_planner.anatomy.annulus import Annulus
+from septal_planner.anatomy.chambers import Chambers
+from septal_planner.anatomy.fossa import Fossa
 from septal_planner.errors import AnatomyNotFound, CallIsOff, InputRefused
 from septal_planner.inputs.volume import Volume
 from septal_planner.pipeline import FoundAnatomy
@@ -30,6 +34,7 @@ ALIGN = 64
 SHARED = Path("/dev/shm")  # where Linux shows shared memory
 SPARE_BYTES = 1 << 23
 _LENGTH = struct.Struct(">Q")
+_PARTS = {"chambers": Chambers, "fossa": Fossa, "mitral": Annulus, "tricuspid": Annulus}  # of the anatomy found
 
 
 @dataclass
@@ -40,8 +45,20 @@ class Held:
 
     def name_of(self, thing: object) -> str | None:
         """The name that stands for `thing`, or None where the other side does not hold it."""
-        kind = type(thing).__name__
-        return kind if isinstance(thing, (Volume, FoundAnatomy)) and self.kept.get(kind) is thing else None
+        if isinstance(thing, (Volume, FoundAnatomy)):
+            kind = type(thing).__name__
+            return kind if self.kept.get(kind) is thing else None
+        if isinstance(thing, (Chambers, Fossa, Annulus)):
+            found = self.kept.get(FoundAnatomy.__name__)
+            for part, kind_of_part in _PARTS.items() if found is not None else ():
+                if isinstance(thing, kind_of_part) and getattr(found, part) is thing:
+                    return f"{FoundAnatomy.__name__}.{part}"
+        return None
+
+    def named(self, name: str) -> object:
+        """What `name_of` gave a name."""
+        kind, _, part = name.partition(".")
+        return getattr(self.kept[kind], part) if part else self.kept[kind]
 
     def keep(self, things: Any) -> None:
         """Keep the first CT and the first anatomy of `things` (one, or a sequence), or those that a thing has."""
@@ -79,7 +96,7 @@ class _Unpickler(pickle.Unpickler):
         self._held = held
 
     def persistent_load(self, pid: Any) -> object:
-        return self._held.kept[pid]
+        return self._held.named(pid)
 
 
 @dataclass(frozen=True)

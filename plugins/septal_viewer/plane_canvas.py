@@ -59,6 +59,15 @@ class Mark:
     label_left: bool = False
 
 
+@dataclass(frozen=True, eq=False)
+class Wash:
+    """Colours (rows, columns, RGBA) laid over the picture, their first corner at [down, right]."""
+
+    rgba: NDArray[np.uint8]
+    corner_uv_mm: Array
+    pixel_mm: float
+
+
 @dataclass(frozen=True)
 class Picture:
     """Grey levels (rows, columns) of the plane and what is drawn on it. `letters`: left, right, top, bottom."""
@@ -70,6 +79,8 @@ class Picture:
     lines: Sequence[Line] = ()
     marks: Sequence[Mark] = ()
     corner: str = ""
+    tint: Wash | None = None
+    legend: Sequence[tuple[str, str]] = ()  # colours of the tint and what they mean
 
 
 class PlaneCanvas(QWidget):
@@ -150,10 +161,15 @@ class PlaneCanvas(QWidget):
         w, h = p.width_mm * s, p.height_mm * s
         painter.drawImage(QRectF((self.width() - w) / 2, (self.height() - h) / 2, w, h), self._image)
         if self.show_overlay:
+            if p.tint is not None:
+                self._draw_wash(painter, p.tint)
             for line in p.lines:
                 self._draw_line(painter, line)
             for mark in p.marks:
                 self._draw_mark(painter, mark)
+            for i, (colour, words) in enumerate(p.legend):
+                painter.fillRect(QRectF(8, 40 + 15 * i, 10, 10), QColor(colour))
+                _text(painter, QPointF(23, 49 + 15 * i), words, size=8.5)
         self._draw_letters(painter, p.letters)
         self._draw_scale(painter)
         if p.corner:
@@ -164,6 +180,13 @@ class PlaneCanvas(QWidget):
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.setPen(QPen(QColor("#E8E8E8"), 2))
             painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
+
+    def _draw_wash(self, painter: QPainter, wash: Wash) -> None:
+        rows, columns = wash.rgba.shape[:2]
+        image = QImage(wash.rgba.data, columns, rows, 4 * columns, QImage.Format.Format_RGBA8888)
+        side = wash.pixel_mm * self.px_per_mm
+        first = self.px(wash.corner_uv_mm)
+        painter.drawImage(QRectF(first.x(), first.y(), columns * side, rows * side), image)
 
     def _draw_line(self, painter: QPainter, line: Line) -> None:
         if len(line.uv_mm) < 2:
@@ -337,6 +360,7 @@ _ARMS: dict[str, tuple[tuple[float, float], ...]] = {
     "clobber": ((1, 0.6), (1, -0.6), (0, 1.1)),
     "hbar": ((1.2, 0),),
     "vbar": ((0, 1.2),),
+    "": (),
 }
 
 

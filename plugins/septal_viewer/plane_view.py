@@ -14,9 +14,11 @@ from septal_planner.anatomy.chambers import Chambers
 from septal_planner.inputs.volume import Volume
 from septal_viewer.looks import CHAMBERS
 from septal_viewer.overlay import Curve, Spot
-from septal_viewer.plane_canvas import Key, Line, Mark, Picture, PlaneCanvas
+from septal_viewer.plane_canvas import Key, Line, Mark, Picture, PlaneCanvas, Wash
 from septal_viewer.planes import TITLES, Plane, crosshair, curve_on_plane, outline_on_plane, resample, sized
 from septal_viewer.signs import plane_line
+from septal_viewer.tint import PLANE as TINTED
+from septal_viewer.tint import Tint
 
 Array = NDArray[np.float64]
 
@@ -40,6 +42,7 @@ class Seen:
     spots: Sequence[Spot] = ()
     chambers: Chambers | None = None  # whose outlines are drawn
     shown: tuple[str, ...] = ()  # names of the planes in the views: their lines are the cross-hair
+    tint: Tint | None = None  # of the membrane, where it is seen en face
 
 
 class PlaneView(QWidget):
@@ -165,7 +168,8 @@ class PlaneView(QWidget):
             Picture(
                 grey, columns * pixel, rows * pixel,
                 (letters["left"], letters["right"], letters["top"], letters["bottom"]),
-                self._lines(seen, plane), self._marks(seen, plane),
+                self._lines(seen, plane), self._marks(seen, plane), tint=self._wash(seen, plane),
+                legend=seen.tint.legend if seen.tint is not None and self.name == TINTED else (),
             )
         )
 
@@ -179,8 +183,16 @@ class PlaneView(QWidget):
             "annulus": "The long axis of the valve needs the left atrium, the left ventricle and a cross-hair between.",
         }.get(self.name, "This plane needs a point in each atrium first.")
 
+    def _wash(self, seen: Seen, plane: Plane) -> Wash | None:
+        if seen.tint is None or self.name != TINTED:
+            return None
+        return Wash(seen.tint.rgba, plane.uv_mm(seen.tint.corner_lps), seen.tint.pixel_mm)
+
     def _lines(self, seen: Seen, plane: Plane) -> list[Line]:
         lines: list[Line] = []
+        for one in seen.tint.lines if seen.tint is not None and self.name == TINTED else ():
+            lines.append(Line(plane.uv_mm(one.points_lps), *(("#FFFFFF", 2.6) if one.limit else ("#000000", 1.0)),
+                              rim=one.limit))
         if seen.chambers is not None:
             for chamber, outlines in outline_on_plane(seen.chambers, plane).items():
                 dashes = Qt.PenStyle.DotLine if "ventricle" in chamber else Qt.PenStyle.SolidLine
@@ -197,6 +209,11 @@ class PlaneView(QWidget):
 
     def _marks(self, seen: Seen, plane: Plane) -> list[Mark]:
         marks = []
+        if seen.tint is not None and self.name == TINTED:
+            for one in seen.tint.lines:
+                top = one.points_lps[int(np.argmin(plane.uv_mm(one.points_lps)[:, 0]))]
+                marks.append(Mark(plane.uv_mm(top), "#FFFFFF", "", one.label, size=0.0))
+            marks += [Mark(plane.uv_mm(p.at_lps), "#FFFFFF", "", p.label, size=0.0) for p in seen.tint.names]
         for spot in seen.spots:
             depth = float(plane.depth_mm(spot.at_lps))
             if abs(depth) > spot.within_mm:

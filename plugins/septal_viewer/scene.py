@@ -15,28 +15,34 @@ from numpy.typing import NDArray
 
 from septal_planner.inputs.volume import Volume
 from septal_planner.pipeline import FoundAnatomy
+from septal_planner.puncture.choice import Candidate
 from septal_planner.puncture.site import PunctureSite
 from septal_viewer import layers as as_layers
 from septal_viewer.camera import CameraState, carm_angles, carm_camera, facing_camera
+from septal_viewer.crossing_layers import class_places, places_layer, ranked_places, way_layers
 from septal_viewer.looks import CHAMBERS, LANDMARKS
-from septal_viewer.surfaces import Mesh, Quantity, chamber_meshes, membrane_mesh, membrane_quantities
+from septal_viewer.shown_membrane import ShownMembrane
+from septal_viewer.surfaces import Mesh, Quantity, chamber_meshes, membrane_mesh
+from septal_viewer.surveys import Here, Surveyed
 
 Array = NDArray[np.float64]
 LayerData = tuple[Any, dict[str, Any], str]
 # settings that follow the data when a layer is used again
 FOLLOW = {
     "surface": ("name", "colormap", "contrast_limits", "blending", "metadata", "visible"),
-    "points": ("name", "face_color", "symbol", "size", "metadata", "visible"),
+    "points": ("name", "face_color", "symbol", "size", "features", "metadata", "visible"),
     "image": ("name", "affine", "contrast_limits", "metadata", "visible"),
 }
 # what is drawn first: chambers, then what is to be seen through them
 ORDER = (
     "aorta", "left_atrium", "right_atrium", "left_ventricle", "right_ventricle", "annular_plane",
-    "membrane_not_assessed", "membrane", "rim", "mitral_annulus", "tricuspid_annulus", "path", "height",
+    "membrane_not_assessed", "membrane", "contours", "zero_line", "rim", "mitral_annulus", "tricuspid_annulus",
+    "sheath", "path", "height",
 )  # fmt: skip
 SEEN_THROUGH = ("membrane", "membrane_not_assessed")  # the atria, which it lies between
 STEP_S = 0.04
-POINTS = ("landmarks", "target")
+POINTS = ("landmarks", "places", "target")
+FADED = 0.35  # of what belongs to a site that is being worked out anew
 
 
 class Scene:
@@ -50,6 +56,11 @@ class Scene:
         self._meshing: Future[_Meshes] | None = None
         self._meshes: _Meshes | None = None
         self._found: FoundAnatomy | None = None
+        self._shown: ShownMembrane | None = None
+        self._showing: Future[ShownMembrane] | None = None
+        self._surveyed: Surveyed | None = None
+        self._pending = False
+        self._places: tuple[Sequence[Candidate], Sequence[PunctureSite | None]] = ((), ())
         self.quantity = "height"
         self._marks_on = True
         self.on_quantities: Callable[[], None] = lambda: None
@@ -101,7 +112,8 @@ class Scene:
 
     def show_anatomy(self, found: FoundAnatomy | None) -> None:
         """Surfaces and curves; the triangles are made in a thread."""
-        self._found, self._meshes = found, None
+        self._found, self._meshes, self._shown, self._surveyed = found, None, None, None
+        self._showing = None
         if found is None:
             self._meshing = None
             for key in list(self._layers):
@@ -111,15 +123,38 @@ class Scene:
             return
         self._meshing = self._thread.submit(_meshes_of, found)
 
-    def show_site(self, site: PunctureSite | None, points: Mapping[str, Array]) -> None:
-        """Target, way of the catheter, height."""
-        keys = ("path", "height", "target")
+    def show_survey(self, done: Surveyed | None, *, pending: bool) -> None:
+        """What the membrane can be coloured by from now on. While the survey is `pending` that of before stays, faded,
+        and is no longer to be chosen from."""
+        changed, self._pending = pending != self._pending, pending
+        if done is not self._surveyed and not pending:
+            self._surveyed = done
+            self._map_again()
+        elif changed:
+            self._put_membrane()
+            self.on_quantities()
+
+    def show_site(
+        self, site: PunctureSite | None, points: Mapping[str, Array], here: Here | None = None, *, pending: bool = False
+    ) -> None:
+        """Target, ways of sheath and catheter, height. While a site is `pending` that of before stays, faded."""
+        keys = ("sheath", "path", "height", "target")
         if site is None or self._found is None:
             for key in keys:
-                self._put(key, None)
+                layer = self._layers.get(key)
+                if not pending or self._found is None:
+                    self._put(key, None)
+                elif layer is not None and layer.visible:
+                    layer.opacity = FADED
             return
-        for key, made in zip(keys, as_layers.site_layers(site, points, self._found.mitral), strict=True):
+        height, target = as_layers.site_layers(site, points, self._found.mitral)[1:]
+        for key, made in (*way_layers(site, points, here).items(), ("height", height), ("target", target)):
             self._put(key, made)
+
+    def show_places(self, choices: Sequence[Candidate], kept: Sequence[PunctureSite | None]) -> None:
+        """The places that were ranked, and those kept to compare."""
+        self._places = choices, kept
+        self._put_places()
 
     def show_quantity(self, name: str) -> None:
         """Colour the membrane by another quantity."""
@@ -130,7 +165,17 @@ class Scene:
     @property
     def quantities(self) -> Mapping[str, Quantity]:
         """What the membrane can be coloured by; empty until the surfaces are made."""
-        return {} if self._meshes is None else self._meshes.quantities
+        return {} if self._shown is None else self._shown.quantities
+
+    @property
+    def shown(self) -> ShownMembrane | None:
+        """The membrane with all its quantities, for other views."""
+        return self._shown
+
+    @property
+    def faded(self) -> bool:
+        """Whether the quantity shown is of a survey that is being worked out anew."""
+        return self._pending and self._shown is not None and self.quantity in self._shown.mapped
 
     @property
     def membrane(self) -> Mesh | None:
@@ -140,7 +185,7 @@ class Scene:
     @property
     def busy(self) -> bool:
         """Whether steps are waiting."""
-        return bool(self._waiting) or self._meshing is not None
+        return bool(self._waiting) or self._meshing is not None or self._showing is not None
 
     # ------------------------------------------------------------------------------------------------- steps
 
@@ -150,6 +195,12 @@ class Scene:
             meshing, self._meshing = self._meshing, None
             self._meshes = meshing.result()
             self._queue_anatomy()
+            self._map_again()
+            return
+        if self._showing is not None and self._showing.done():
+            showing, self._showing = self._showing, None
+            self._shown = showing.result()
+            self._put_membrane()
             self.on_quantities()
             return
         end = time.monotonic() + STEP_S
@@ -160,8 +211,9 @@ class Scene:
     def finish(self) -> None:
         """Do all steps now; for pictures and tests."""
         while self.busy:
-            if self._meshing is not None:
-                self._meshing.exception()
+            for each in (self._meshing, self._showing):
+                if each is not None:
+                    each.exception()
             self.pump()
 
     def close(self) -> None:
@@ -178,7 +230,6 @@ class Scene:
         found, meshes = self._found, self._meshes
         assert found is not None
         assert meshes is not None
-        self._put_membrane()
         self._put("rim", as_layers.rim_layer(found.fossa))
         curve, plane = as_layers.annulus_layers(found.mitral)
         self._put("mitral_annulus", curve)
@@ -191,15 +242,27 @@ class Scene:
         for name in CHAMBERS:
             self._put(name, chambers.get(name))
 
+    def _map_again(self) -> None:
+        if self._meshes is not None and self._found is not None:
+            self._showing = self._thread.submit(ShownMembrane, self._meshes.membrane, self._found, self._surveyed)
+
     def _put_membrane(self) -> None:
-        meshes = self._meshes
-        if meshes is None:
+        shown = self._shown
+        if shown is None:
             return
-        made = _by_thing(as_layers.membrane_layer(meshes.membrane, meshes.quantities[self.quantity]))
+        made = _by_thing(as_layers.membrane_layer(shown.mesh, shown.named(self.quantity), faded=self.faded))
         for key in SEEN_THROUGH:
             if key in made:
                 made[key][1]["blending"] = "translucent_no_depth"
             self._put(key, made.get(key))
+        for key, lines in shown.level_layers(self.quantity).items():
+            self._put(key, None if self.faded else lines)
+        self._put_places()
+
+    def _put_places(self) -> None:
+        names = [] if self._shown is None else class_places(self._shown.mesh, self._shown.named(self.quantity))
+        there = [] if self._found is None or self._pending else [*names, *ranked_places(*self._places)]
+        self._put("places", places_layer(there))
 
     def _apply(self, key: str, made: LayerData | None) -> None:
         layer = self._layers.get(key)
@@ -259,12 +322,9 @@ def _by_thing(made: Sequence[LayerData]) -> dict[str, LayerData]:
 
 
 class _Meshes:
-    def __init__(self, membrane: Mesh, quantities: Mapping[str, Quantity], chambers: Mapping[str, Mesh]) -> None:
-        self.membrane, self.quantities, self.chambers = membrane, quantities, chambers
+    def __init__(self, membrane: Mesh, chambers: Mapping[str, Mesh]) -> None:
+        self.membrane, self.chambers = membrane, chambers
 
 
 def _meshes_of(found: FoundAnatomy) -> _Meshes:
-    mesh = membrane_mesh(found.fossa)
-    quantities = membrane_quantities(mesh, found.fossa, found.mitral, found.chambers)
-    return _Meshes(mesh, quantities, chamber_meshes(found.chambers))
-
+    return _Meshes(membrane_mesh(found.fossa), chamber_meshes(found.chambers))

@@ -1,23 +1,12 @@
-"""The strip above the views: which planes, which grey scale, the phases; and the head of the 3-D view with its legend.
-"""
+"""The strip above the views: which planes, which grey scale, the phases."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from qtpy.QtCore import Qt, Signal  # type: ignore[attr-defined]
+from qtpy.QtWidgets import QButtonGroup, QComboBox, QHBoxLayout, QLabel, QToolButton, QWidget
 
-import numpy as np
-from napari.utils.colormaps import ensure_colormap
-from qtpy.QtCore import QRectF, QSize, Qt, Signal  # type: ignore[attr-defined]
-from qtpy.QtGui import QColor, QLinearGradient, QPainter, QPaintEvent
-from qtpy.QtWidgets import QButtonGroup, QComboBox, QHBoxLayout, QLabel, QSizePolicy, QToolButton, QWidget
-
-from septal_viewer.looks import QUANTITY_COLORMAP
 from septal_viewer.parts import button
 from septal_viewer.planes import WINDOWS
-from septal_viewer.surfaces import Quantity
-
-# in the head of the 3-D view, where there is room for a word or two; the whole title is its hint
-SHORT = {"height": "Height", "thickness": "Wall thickness", "aorta": "To the aorta", "rim": "To the rim"}
 
 
 class Strip(QWidget):
@@ -98,88 +87,8 @@ class Strip(QWidget):
         self.phase.setText(f"{at + 1} of {count}: {said}")
 
 
-class SceneHead(QWidget):
-    """Above the 3-D view: what colours the membrane, with its scale, and the C-arm angles of the camera."""
-
-    quantity_chosen = Signal(str)
-
-    def __init__(self) -> None:
-        super().__init__()
-        line = QHBoxLayout(self)
-        line.setContentsMargins(6, 1, 6, 1)
-        line.setSpacing(6)
-        self.names = QComboBox()
-        self.names.setToolTip("What colours the membrane (Q)")
-        self.names.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
-        self.scale = ColourScale()
-        self.angle = QLabel("3-D")
-        self.angle.setToolTip("C-arm angles that see what this view shows")
-        line.addWidget(self.angle)
-        line.addWidget(self.names, 1)
-        line.addWidget(self.scale)
-        self.names.currentIndexChanged.connect(lambda _: self.quantity_chosen.emit(str(self.names.currentData())))
-        self.setFixedHeight(27)
-        self.tell({}, "")
-
-    def tell(self, quantities: Mapping[str, Quantity], chosen: str) -> None:
-        """The quantities there are and the one shown."""
-        self.names.blockSignals(True)
-        self.names.clear()
-        for q in quantities.values():
-            short = SHORT.get(q.name, q.title)
-            self.names.addItem(short if q.assessed else f"{short}: not assessed", q.name)
-            self.names.setItemData(self.names.count() - 1, q.title, Qt.ItemDataRole.ToolTipRole)
-        if chosen in quantities:
-            self.names.setCurrentIndex(self.names.findData(chosen))
-        self.names.blockSignals(False)
-        self.names.setVisible(bool(quantities))
-        self.scale.setVisible(bool(quantities))
-        self.scale.tell(quantities.get(chosen))
-
-
-class ColourScale(QWidget):
-    """The colours of the membrane from the lowest value to the highest, and grey for what is not assessed."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._quantity: Quantity | None = None
-        colours = ensure_colormap(QUANTITY_COLORMAP).map(np.linspace(0, 1, 9))
-        self._colours = [QColor.fromRgbF(*(float(c) for c in rgba)) for rgba in colours]
-        self.setFixedSize(QSize(170, 22))
-
-    def tell(self, quantity: Quantity | None) -> None:
-        """Another quantity."""
-        self._quantity = quantity
-        if quantity is not None:
-            self.setToolTip(f"{quantity.title}, {quantity.unit}. {quantity.why}".strip())
-        self.update()
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        del event
-        q = self._quantity
-        if q is None:
-            return
-        painter = QPainter(self)
-        text = self.palette().color(self.foregroundRole())
-        metrics = painter.fontMetrics()
-        low, high = f"{q.low:g}", f"{q.high:g} {q.unit}"
-        a, b = metrics.horizontalAdvance(low) + 5, metrics.horizontalAdvance(high) + 5
-        bar = QRectF(a, 5, self.width() - a - b, self.height() - 10)
-        gradient = QLinearGradient(bar.topLeft(), bar.topRight())
-        for i, colour in enumerate(self._colours):
-            gradient.setColorAt(i / (len(self._colours) - 1), colour)
-        painter.fillRect(bar, gradient if q.assessed else QColor("#9A9A9A"))
-        painter.setPen(text)
-        painter.drawRect(bar)
-        base = self.height() / 2 + metrics.ascent() / 2 - 1
-        painter.drawText(QRectF(0, 0, a - 3, self.height()), Qt.AlignmentFlag.AlignVCenter, low)
-        painter.drawText(int(self.width() - b + 4), int(base), high)
-
-
 def _small(text: str, hint: str) -> QToolButton:
     made = QToolButton()
     made.setText(text)
     made.setToolTip(hint)
     return made
-
-

@@ -46,7 +46,8 @@ class Mesh:
 class Quantity:
     """One number at each vertex of the membrane: `values` (n,), nan where not assessed, with the reason in `why`.
 
-    `low` and `high` are the ends of the colour scale, whole units around the values.
+    `low` and `high` are the ends of the colour scale, whole units around the values. `line`: a value on which a line
+    is drawn, and what is so above it in `says`. `classes`: names of the values 0, 1, 2 ... where they are kinds.
     """
 
     name: str
@@ -56,6 +57,9 @@ class Quantity:
     low: float
     high: float
     why: str = ""
+    line: float | None = None
+    says: str = ""
+    classes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.low < self.high:

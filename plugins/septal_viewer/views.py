@@ -24,6 +24,8 @@ from septal_viewer.planes import (
     septal_planes,
 )
 from septal_viewer.session import Session
+from septal_viewer.tint import PLANE as TINTED
+from septal_viewer.tint import Tint
 
 Array = NDArray[np.float64]
 
@@ -56,6 +58,7 @@ class Views(QObject):
         self.fixed = False  # whether nothing can be dragged
         self.more_spots: Callable[[], Sequence[Spot]] = tuple  # of whoever marks something else in the CT
         self.selected = ""
+        self.tint: Callable[[Plane], Tint | None] = lambda plane: None  # of the membrane, on the plane that sees it
         self.views = tuple(PlaneView((*BODY, *SEPTUM), None) for _ in range(3))
         for view, name in zip(self.views, BODY_VIEWS, strict=True):
             view.offer((*BODY, *SEPTUM), name)
@@ -212,16 +215,20 @@ class Views(QObject):
     def _seen(self) -> Seen:
         s = self.session
         points: Mapping[str, Array] = s.points_lps
-        curves: list[Curve] = anatomy_curves(s.found, s.site, points, live=s.stale)
+        curves: list[Curve] = anatomy_curves(s.found, s.site, points, s.here, live=s.stale)
         spots: list[Spot] = [
             *landmark_spots(points, s.locked, marking=self.marking, selected=self.selected),
-            *target_spots(s.site, s.candidates, movable=not self.marking and not self.fixed),
+            *target_spots(
+                s.site, s.candidates, () if self.marking else s.choices, movable=not self.marking and not self.fixed
+            ),
             *self.more_spots(),
         ]
         planes = self.planes()
+        tint = self.tint(planes[TINTED]) if TINTED in planes and not self.marking else None
         return Seen(
             self.shown_volume or s.volume, planes, self.low_hu, self.high_hu, np.asarray(s.cursor_lps), curves, spots,
             s.found.chambers if s.found is not None else None, tuple(v.name for v in self.views),
+            tint,
         )  # fmt: skip
 
     def show_drawings(self, on: bool) -> None:

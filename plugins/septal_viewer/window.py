@@ -35,7 +35,8 @@ from septal_viewer.page_opening import OpeningPage
 from septal_viewer.page_table import TablePage
 from septal_viewer.parts import Page, button, sheet, words
 from septal_viewer.plane_view import PlaneView
-from septal_viewer.strip import SceneHead, Strip
+from septal_viewer.scene_head import SceneHead
+from septal_viewer.strip import Strip
 from septal_viewer.table_files import TableFiles
 from septal_viewer.table_view import TableView
 
@@ -102,10 +103,11 @@ class PlannerPanel(QWidget):
             open_file=f.open_landmarks, save_file=f.save_landmarks, find=a.find_anatomy,
         ))  # fmt: skip
         self.crossing = CrossingPage(CrossingCalls(
-            procedure=desk.session.set_procedure, computed=a.choose_target, at_cursor=a.place_at_cursor, jump=a.jump,
-            keep=a.keep_candidate, drop=desk.session.drop_candidate, take=desk.take_candidate, view=desk.sights.look_as,
-            front=desk.sights.look_from_front,
-        ), load_procedures())  # fmt: skip
+            procedure=desk.session.set_procedure, catheter=desk.session.set_catheter, computed=a.choose_target,
+            at_cursor=a.place_at_cursor, jump=a.jump,
+            keep=a.keep_candidate, drop=desk.session.drop_candidate, take=desk.take_candidate, choose=desk.take_choice,
+            view=desk.sights.look_as, front=desk.sights.look_from_front,
+        ), load_procedures(), desk.session)  # fmt: skip
         self.handing = HandingPage(HandingCalls(
             save=f.save_plan, open_pdf=lambda: f.show("plan.pdf"), print_pdf=f.print_plan,
             open_folder=lambda: f.show(""), pictures=f.save_pictures, open_plan=f.open_plan,
@@ -158,7 +160,7 @@ class PlannerPanel(QWidget):
         d.views.more_spots = self.table_files.spots
         d.views.window_changed.connect(self.strip.tell_window)
         d.views.planes_changed.connect(lambda _: self._tell_planes())
-        d.scene.on_quantities = lambda: self.head.tell(d.scene.quantities, d.scene.quantity)
+        d.scene.on_quantities = self._tell_quantities
         for view in d.views.views:
             view.enlarge.connect(lambda v=view: self.enlarge(v))
         s = self.strip
@@ -264,7 +266,7 @@ class PlannerPanel(QWidget):
         if self.page == "crossing":
             self.crossing.set_procedure(s.procedure)
             first = s.case.plan.read_first if s.case is not None and s.case.plan.read_first is not None else ()
-            self.crossing.tell(s.site, s.candidates, dark=self.dark, read_first=first)
+            self.crossing.tell(dark=self.dark, read_first=first)
             views = s.case.views if s.case is not None else None
             if s.case is not None or s.site is None:
                 none = "" if s.case is None or views else "No C-arm angles: the patient did not lie supine in the CT."
@@ -282,6 +284,11 @@ class PlannerPanel(QWidget):
     def _tell_planes(self) -> None:
         which = self.desk.views.planes_set
         (self.strip.septum if which == "septum" else self.strip.body).setChecked(True)
+
+    def _tell_quantities(self) -> None:
+        scene = self.desk.scene
+        self.head.tell(scene.quantities, scene.quantity, faded=scene.faded)
+        self.desk.views.refresh()
 
     def _tell_angle(self) -> None:
         primary, secondary = self.desk.scene.angles()

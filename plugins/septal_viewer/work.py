@@ -24,10 +24,13 @@ from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
 from septal_planner.pipeline import FoundAnatomy
 from septal_viewer.parcels import Held, as_sentence, fill, make_room, pack, receive, send, unpack
+from septal_viewer.surveys import Aim, Step, Surveyed
 from septal_viewer.table_jobs import TABLE_TITLES
 
 __all__ = ["Cancelled", "Done", "Event", "Failed", "Progress", "Refused", "Work"]
 
+# what is worked out unasked, and gives way to what is asked for
+UNASKED = ("list", "survey", "trial", "shares", "passage", "plan", "simulate")
 _START = "from septal_viewer.worker import serve; serve()"
 
 TITLES = {
@@ -37,6 +40,10 @@ TITLES = {
     "read_phases": "reading the phases",
     "phantom": "making the phantom",
     "find": "finding the anatomy",
+    "survey": "looking the membrane over",
+    "trial": "trying the doubt",
+    "shares": "trying the other catheters",
+    "passage": "trying the doubt at the target",
     "plan": "planning",
     "hand_on": "writing the plan",
     **TABLE_TITLES,
@@ -132,31 +139,24 @@ class Work:
         """Done gives a PhantomCase."""
         return self._start("phantom", name, quick)
 
-    def start_find(self, volume: Volume, landmarks: Landmarks) -> bool:
-        """Done gives FoundWithSites, for `Session.take_found`."""
-        return self._start("find", volume, landmarks)
+    def start_find(self, volume: Volume, landmarks: Landmarks, aim: Aim) -> bool:
+        """Done gives FoundWithSurvey, for `Session.take_found`."""
+        return self._start("find", volume, landmarks, aim)
 
-    def start_plan(
-        self, volume: Volume, found: FoundAnatomy, *, procedure: str, target_lps: Sequence[float] | None = None
-    ) -> bool:
+    def start_step(self, step: Step, found: FoundAnatomy, surveyed: Surveyed | None) -> bool:
+        """One step of what `Session.next_step` tells, but the plan: Done gives Surveyed, or the Passage of a place."""
+        return self._start(step.kind, found, surveyed, step.aim)
+
+    def start_plan(self, volume: Volume, found: FoundAnatomy, aim: Aim, surveyed: Surveyed | None = None) -> bool:
         """Done gives the PlannedCase."""
-        return self._start("plan", volume, found, procedure, _three(target_lps))
+        return self._start("plan", volume, found, aim, surveyed)
 
     def start_hand_on(
-        self,
-        volume: Volume,
-        found: FoundAnatomy,
-        folder: Path | str,
-        *,
-        procedure: str,
-        target_lps: Sequence[float] | None = None,
-        paper: str = PAPER,
-        identity: bool = False,
-    ) -> bool:
+        self, volume: Volume, found: FoundAnatomy, aim: Aim, surveyed: Surveyed | None, folder: Path | str, *,
+        paper: str = PAPER, identity: bool = False,
+    ) -> bool:  # fmt: skip
         """Done gives HandedOn(case, paths)."""
-        return self._start(
-            "hand_on", volume, found, procedure, _three(target_lps), str(folder), paper, identity
-        )
+        return self._start("hand_on", volume, found, aim, surveyed, str(folder), paper, identity)
 
     def start_job(self, name: str, *given: object) -> bool:
         """Any job of `worker.JOBS` by its name; Done gives what that job returns."""
@@ -174,6 +174,17 @@ class Work:
         """Name of the job that runs."""
         job = self._job
         return None if job is None else job.name
+
+    @property
+    def asked(self) -> bool:
+        """Whether a job runs that was asked for, not only what is worked out unasked."""
+        return self.job is not None and self.job not in UNASKED
+
+    def make_way(self) -> None:
+        """Give up what was begun unasked, for something that was asked for; no `Cancelled` comes of it."""
+        if self.busy and not self.asked:
+            self.cancel()
+            self.poll()
 
     def poll(self) -> list[Event]:
         """What happened since the last call, in order."""
@@ -271,12 +282,20 @@ class Work:
                     "is lost, close other programs and try again.",
                     helper.last_words(),
                 )
-                helper.kill()
+                self._bury(helper)
             except Exception as problem:
                 end = Failed(job.name, *as_sentence(problem))
-                helper.kill()
+                self._bury(helper)
         if not job.given_up:
             self._events.put((job, end))
+
+
+    def _bury(self, helper: _Helper) -> None:
+        """End a process that failed; the next job gets another, even where this one is not quite gone."""
+        with self._lock:
+            if self._helper is helper:
+                self._helper = None
+        helper.kill()
 
 
 class _Helper:
@@ -362,10 +381,3 @@ def _end(memory: SharedMemory | None) -> None:
         memory.close()
         with contextlib.suppress(FileNotFoundError):
             memory.unlink()
-
-
-def _three(point: Sequence[float] | None) -> tuple[float, float, float] | None:
-    if point is None:
-        return None
-    x, y, z = (float(v) for v in point)
-    return x, y, z

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import queue
 import sys
@@ -24,10 +23,12 @@ from septal_planner.inputs.preview import middle_slices
 from septal_planner.inputs.series_summary import SeriesSummary, list_series
 from septal_planner.inputs.volume import Volume, read_volume
 from septal_planner.output_folder import staged
-from septal_planner.pipeline import FoundAnatomy, PlannedCase, approach_of, find_anatomy, plan_found
-from septal_planner.puncture.procedures import load_procedures
-from septal_planner.puncture.survey import choose_on
-from septal_planner.puncture.target import Approach, PunctureSite
+from septal_planner.pipeline import FoundAnatomy, PlannedCase, approach_of, find_anatomy, plan_found, site_at
+from septal_planner.puncture.catheters import SteerableCatheter, steerable_catheter
+from septal_planner.puncture.passage import Passage, look_into
+from septal_planner.puncture.procedures import procedure as procedure_named
+from septal_planner.puncture.survey import Survey, chosen_site, look_over, tried, with_shares
+from septal_planner.puncture.target import PunctureSite
 from septal_viewer.parcels import (
     Held,
     answer_for_nothing,
@@ -39,10 +40,10 @@ from septal_viewer.parcels import (
     send,
     unpack,
 )
+from septal_viewer.surveys import Aim, FoundWithSurvey, Surveyed
 from septal_viewer.table_jobs import TABLE_JOBS
 
 Say = Callable[[str], None]
-Target = tuple[float, float, float]
 
 BETWEEN_LINES_S = 0.1  # of progress lines that differ only after a colon
 
@@ -72,16 +73,6 @@ class HandedOn:
 
     case: PlannedCase
     paths: tuple[Path, ...]
-
-
-@dataclass(frozen=True)
-class FoundWithSites:
-    """The anatomy, what all punctures of it share, and the computed site of each procedure: found beside the window, so
-    that in it nothing has to be waited for."""
-
-    found: FoundAnatomy
-    approach: Approach
-    sites: dict[str, PunctureSite]
 
 
 def list_job(say: Say, path: str) -> tuple[ListedSeries, ...]:
@@ -129,39 +120,88 @@ def phantom_job(say: Say, name: str, quick: bool) -> PhantomCase:
     return PhantomCase(name, volume, Landmarks(points, frame, source=f"phantom {name}"))
 
 
-def find_job(say: Say, volume: Volume, landmarks: Landmarks) -> FoundWithSites:
-    """Chambers, annuli and fossa, and where each procedure would cross."""
+def find_job(say: Say, volume: Volume, landmarks: Landmarks, aim: Aim) -> FoundWithSurvey:
+    """Chambers, annuli and fossa, and where the procedure at hand would cross."""
     found = find_anatomy(volume, landmarks, progress=say)
-    say("Choosing where to cross")
-    procedures = load_procedures()
-    approach = approach_of(found, next(iter(procedures.values())))
-    sites = {}
-    for name, wanted in procedures.items():
-        with contextlib.suppress(AnatomyNotFound):  # said where that procedure is chosen
-            sites[name] = choose_on(approach.for_procedure(wanted))
-    return FoundWithSites(found, approach, sites)
+    try:
+        return FoundWithSurvey(found, aim, survey_job(say, found, None, aim))
+    except AnatomyNotFound as problem:
+        return FoundWithSurvey(found, aim, None, str(problem))
+
+
+def survey_job(say: Say, found: FoundAnatomy, before: Surveyed | None, aim: Aim) -> Surveyed:
+    """The map of the membrane and the choice on it, without a trial, so that there is a target soon."""
+    del before
+    say("Looking the membrane over: every limit, and where the catheter reaches")
+    survey = look_over(approach_of(found, procedure_named(aim.procedure)), catheter=_catheter(aim))
+    if survey.way is not None:
+        survey.way.lattice  # noqa: B018 (made here, or the window would make it at the first site it looks at)
+    return Surveyed(survey, spare_over(survey))
+
+
+def trial_job(say: Say, found: FoundAnatomy, before: Surveyed | None, aim: Aim) -> Surveyed:
+    """How likely each limit is met over the membrane."""
+    before = before or survey_job(say, found, None, aim)
+    say("Trying the doubt: how likely each limit is met over the membrane")
+    return replace(before, survey=tried(before.survey))
+
+
+def shares_job(say: Say, found: FoundAnatomy, before: Surveyed | None, aim: Aim) -> Surveyed:
+    """Of how much of the membrane each catheter reaches."""
+    before = before or survey_job(say, found, None, aim)
+    say("Trying the other catheters")
+    return replace(before, survey=with_shares(before.survey))
+
+
+def passage_job(say: Say, found: FoundAnatomy, before: Surveyed | None, aim: Aim) -> Passage:
+    """All of one place to cross: the ways to it and on, and how likely each limit is met there."""
+    before = before or survey_job(say, found, None, aim)
+    say("Trying the doubt at this place")
+    return look_into(before.survey, _site(found, before.survey, aim).target_lps)
 
 
 def plan_job(
-    say: Say, volume: Volume, found: FoundAnatomy, procedure: str, target_lps: Target | None
+    say: Say, volume: Volume, found: FoundAnatomy, aim: Aim, surveyed: Surveyed | None
 ) -> PlannedCase:
-    """The whole plan at a target, or at the computed one."""
-    return plan_found(volume, found, procedure=procedure, target_lps=target_lps, progress=say)
+    """The whole plan at a target, or at the computed one, on the survey there is, completed where it is not whole."""
+    if surveyed is None or not surveyed.tried:
+        surveyed = trial_job(say, found, surveyed, aim)
+    if not surveyed.whole:
+        surveyed = shares_job(say, found, surveyed, aim)
+    return plan_found(
+        volume, found, procedure=aim.procedure, target_lps=aim.target, survey=surveyed.survey, progress=say
+    )
 
 
 def hand_on_job(
-    say: Say,
-    volume: Volume,
-    found: FoundAnatomy,
-    procedure: str,
-    target_lps: Target | None,
-    folder: str,
-    paper: str,
+    say: Say, volume: Volume, found: FoundAnatomy, aim: Aim, surveyed: Surveyed | None, folder: str, paper: str,
     identity: bool,
-) -> HandedOn:
+) -> HandedOn:  # fmt: skip
     """The plan's files in `folder`, all or none."""
-    case = plan_found(volume, found, procedure=procedure, target_lps=target_lps, progress=say)
+    case = plan_job(say, volume, found, aim, surveyed)
     return HandedOn(case, write_into(case, Path(folder), paper=paper, identity=identity, say=say))
+
+
+def spare_over(survey: Survey) -> NDArray[np.float64] | None:
+    """What the catheter has to spare in its tightest limit at each point of the map (n,), in tolerances of that limit,
+    negative out of reach: tilt, offset from the device point, and clearance, where it is assessed."""
+    if survey.map is None or survey.way is None:
+        return None
+    reach = survey.way.reach_map(survey.map.points_lps)
+    limits = reach.limits
+    of = limits.tolerances or (limits.tilt_deg, limits.offset_mm, limits.clearance_mm)
+    spare = (reach.spare_tilt_deg, reach.spare_offset_mm, reach.spare_clearance_mm)
+    return np.asarray(np.fmin.reduce([each / tolerance for each, tolerance in zip(spare, of, strict=True)]))
+
+
+def _catheter(aim: Aim) -> SteerableCatheter | None:
+    return steerable_catheter(aim.catheter) if aim.catheter else None
+
+
+def _site(found: FoundAnatomy, survey: Survey, aim: Aim) -> PunctureSite:
+    if aim.target is None:
+        return chosen_site(survey)
+    return site_at(found, survey.approach.procedure, aim.target, approach=survey.approach)
 
 
 def write_into(
@@ -174,7 +214,15 @@ def write_into(
     return tuple(folder / name for name in names)
 
 
+# what `Step.kind` names, each given the anatomy, what was surveyed before, and the aim
+STEPS: dict[str, Callable[[Say, FoundAnatomy, Surveyed | None, Aim], Surveyed | Passage]] = {
+    "survey": survey_job,
+    "trial": trial_job,
+    "shares": shares_job,
+    "passage": passage_job,
+}
 JOBS: dict[str, Callable[..., Any]] = {
+    **STEPS,
     "open": open_job,
     "list": list_job,
     "read": read_job,

@@ -74,31 +74,46 @@ def survey_membrane(
 ) -> Survey:
     """Map, choice and trial of one membrane for `approach.procedure` with a catheter (the procedure's own unless
     given), and the share of it from which each of `catheters` (those built in unless given) reaches."""
-    known = load_catheters() if catheters is None else catheters
-    asked = trial or Trial()
+    return with_shares(tried(look_over(approach, catheter=catheter), trial), catheters)
+
+
+def look_over(approach: Approach, *, catheter: SteerableCatheter | None = None) -> Survey:
+    """Map and choice alone: all that a target needs."""
     own = catheter
     if own is None and approach.procedure.catheter is not None:
         own = steerable_catheter(approach.procedure.catheter)
     way = None if own is None else catheter_way(approach, own)
-    reach = over(way)
-    found = map_membrane(approach, reach=reach)
-    choice = response = probability = None
-    shares: dict[str, float] = {}
-    if found is not None:
-        choice = choose_from_map(approach, found, reach=reach)
-        if asked.draws:
-            response = respond(approach, way=way)
-            probability = map_probability(
-                approach, found, asked.doubts, draws=asked.draws, seed=asked.seed, response=response
-            )
-        if way is not None:
-            shares = {way.catheter.name: share_reached(approach, way, found.points_lps)}
-        coarse = membrane_points(approach.fossa, step_mm=OTHERS_STEP_MM)
-        for name, other in known.items():
-            there = None if name in shares else catheter_way(approach, other)
-            if there is not None and len(coarse):
-                shares[name] = share_reached(approach, there, coarse)
-    return Survey(approach, own, asked, way, found, choice, response, probability, shares)
+    found = map_membrane(approach, reach=over(way))
+    choice = None if found is None else choose_from_map(approach, found, reach=over(way))
+    return Survey(approach, own, Trial(draws=0), way, found, choice, None, None, {})
+
+
+def tried(survey: Survey, trial: Trial | None = None) -> Survey:
+    """The same with the doubt tried over its map."""
+    asked = trial or Trial()
+    if survey.map is None or not asked.draws:
+        return replace(survey, trial=asked)
+    response = respond(survey.approach, way=survey.way)
+    probability = map_probability(
+        survey.approach, survey.map, asked.doubts, draws=asked.draws, seed=asked.seed, response=response
+    )
+    return replace(survey, trial=asked, response=response, probability=probability)
+
+
+def with_shares(survey: Survey, catheters: Mapping[str, SteerableCatheter] | None = None) -> Survey:
+    """The same with the share of its map from which its own catheter and each of `catheters` (those built in unless
+    given) reaches."""
+    if survey.map is None:
+        return survey
+    approach, shares = survey.approach, dict[str, float]()
+    if survey.way is not None:
+        shares[survey.way.catheter.name] = share_reached(approach, survey.way, survey.map.points_lps)
+    coarse = membrane_points(approach.fossa, step_mm=OTHERS_STEP_MM)
+    for name, other in (load_catheters() if catheters is None else catheters).items():
+        there = None if name in shares else catheter_way(approach, other)
+        if there is not None and len(coarse):
+            shares[name] = share_reached(approach, there, coarse)
+    return replace(survey, shares=shares)
 
 
 def over(way: CatheterWay | None) -> ReachOver | None:
@@ -127,7 +142,7 @@ def chosen_site(survey: Survey) -> PunctureSite:
 
 def choose_on(approach: Approach) -> PunctureSite:
     """The chosen site alone: no trial, no other catheters."""
-    return chosen_site(survey_membrane(approach, trial=Trial(draws=0), catheters={}))
+    return chosen_site(look_over(approach))
 
 
 def choose_target(

@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from importlib.util import find_spec
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,6 +19,15 @@ if find_spec("napari") is None or find_spec("PySide6") is None:
     if REQUIRED:
         raise pytest.UsageError("The viewer's tests are required, but napari or PySide6 is not installed.")
     collect_ignore_glob = ["test_*.py"]
+
+
+@pytest.fixture(scope="session")
+def quick_surveyed(quick_case: Any) -> Any:
+    """The quick normal heart's membrane, surveyed to the end for the usual procedure; treat as read-only."""
+    from septal_viewer.surveys import Surveyed
+    from septal_viewer.worker import spare_over
+
+    return Surveyed(quick_case.survey, spare_over(quick_case.survey))
 
 
 @pytest.fixture(scope="session", autouse=REQUIRED)

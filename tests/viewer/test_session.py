@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from septal_viewer.opened import NO_CT
 from septal_viewer.session import NO_ANATOMY, Session
+from septal_viewer.surveys import FoundWithSurvey, Surveyed
 
 from septal_planner import cli
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks, write_landmarks
@@ -347,12 +348,13 @@ def test_the_cross_hair_stays_in_the_ct(session: Session) -> None:
 
 
 @pytest.fixture
-def planned(quick_volume: Volume, quick_phantom: Any, quick_found: FoundAnatomy) -> Session:
+def planned(quick_volume: Volume, quick_phantom: Any, quick_found: FoundAnatomy, quick_surveyed: Surveyed) -> Session:
     s = Session()
     assert s.set_volume(quick_volume)
     assert s.take_landmarks(Landmarks(quick_phantom.landmarks))
-    assert s.ask_for_anatomy() is not None
-    assert s.take_found(quick_found)
+    asked = s.ask_for_anatomy()
+    assert asked is not None
+    assert s.take_found(FoundWithSurvey(quick_found, asked[2], quick_surveyed))
     return s
 
 
@@ -472,7 +474,9 @@ def test_a_plan_asked_for_before_a_change_is_left_aside(planned: Session) -> Non
     assert planned.case is None
 
 
-def test_a_target_off_the_new_septum_is_computed_instead(planned: Session, quick_found: FoundAnatomy) -> None:
+def test_a_target_off_the_new_septum_is_computed_instead(
+    planned: Session, quick_found: FoundAnatomy, quick_surveyed: Surveyed
+) -> None:
     ear = Ear(planned)
     planned.move_target(quick_found.fossa.center_lps)
     planned.keep_candidate()
@@ -488,8 +492,12 @@ def test_a_target_off_the_new_septum_is_computed_instead(planned: Session, quick
     assert "computed instead" in said
     assert "A kept site was dropped" in said
     assert planned.target_lps is None
-    assert planned.site is not None
     assert planned.candidates == ()
+    assert planned.site is None
+    assert planned.pending
+    assert planned.found is not None
+    assert planned.take_surveyed(planned.found, planned.aim, quick_surveyed)
+    assert planned.site is not None
 
 
 # ----------------------------------------------------------------------------------------------------- handing on

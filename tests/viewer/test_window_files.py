@@ -23,6 +23,7 @@ from qtpy.QtCore import QEvent, QPoint, QPointF, Qt
 from qtpy.QtGui import QMouseEvent
 from qtpy.QtWidgets import QApplication, QFileDialog, QMessageBox, QWidget
 from septal_viewer.camera import on_canvas, state_of
+from septal_viewer.surveys import FoundWithSurvey, Surveyed
 from septal_viewer.view import has_screen
 from septal_viewer.window import PlannerPanel, open_window
 
@@ -74,19 +75,19 @@ def settle(qtbot: Any, panel: PlannerPanel) -> None:
 @pytest.fixture
 def planned(
     qtbot: Any, window: PlannerPanel, quick_volume: Volume, quick_phantom: Any, quick_found: FoundAnatomy,
-    quick_case: PlannedCase,
+    quick_case: PlannedCase, quick_surveyed: Surveyed,
 ) -> PlannerPanel:  # fmt: skip
     """The quick normal heart, marked and planned, nothing unsaved."""
     settle(qtbot, window)
     session = window.desk.session
     window.desk.take_volume(quick_volume)
     session.take_landmarks(Landmarks(quick_phantom.landmarks))
-    session.ask_for_anatomy()
-    session.take_found(quick_found)
+    asked = session.ask_for_anatomy()
+    assert asked is not None
+    session.take_found(FoundWithSurvey(quick_found, asked[2], quick_surveyed))
     request = session.ask_for_plan()
     assert request is not None
     assert session.take_case(quick_case, request)
-    window.desk._plan_due = False
     window.desk.sights.look_from_front()
     window.handing.folder = None
     window.show_page("handing_on")

@@ -142,6 +142,9 @@ def test_from_the_dicom_folder_to_the_printed_plan(
     assert panel.page == "crossing"
     combo = panel.crossing.procedure
     combo.setCurrentIndex(combo.findData("edge-to-edge-functional"))
+    assert session.pending  # nothing is surveyed in the window itself
+    assert not panel.crossing.card.isEnabled()
+    qtbot.waitUntil(lambda: session.site is not None, timeout=120_000)
     qtbot.keyClick(window, "K")
     assert len(session.candidates) == 1
     idle(qtbot, panel)

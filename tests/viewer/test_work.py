@@ -17,17 +17,17 @@ import pytest
 from septal_viewer import parcels
 from septal_viewer.parcels import Held, fill, pack, unpack
 from septal_viewer.session import Session
+from septal_viewer.surveys import Aim
 from septal_viewer.work import Cancelled, Done, Failed, Progress, Refused, Work
 from septal_viewer.worker import as_sentence
 
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks
 from septal_planner.inputs.volume import Volume, read_volume
-from septal_planner.pipeline import FoundAnatomy, approach_of, plan_found
+from septal_planner.pipeline import FoundAnatomy, PlannedCase
 from septal_planner.plan import plan_as_json
-from septal_planner.puncture.procedures import load_procedures, procedure
-from septal_planner.puncture.survey import choose_on
 
 LONG_S = 240.0
+AIM = Aim("edge-to-edge-degenerative", "large-guide-two-plane")
 
 
 @pytest.fixture(scope="module")
@@ -74,8 +74,9 @@ def test_several_phases_in_the_order_named(work: Work, written_phantom: Any) -> 
 
 
 def test_the_whole_job_gives_what_is_got_without_a_process(
-    work: Work, quick_volume: Volume, quick_phantom: Any, quick_found: FoundAnatomy, tmp_path: Path
-) -> None:
+    work: Work, quick_volume: Volume, quick_phantom: Any, quick_case: PlannedCase, quick_found: FoundAnatomy,
+    tmp_path: Path,
+) -> None:  # fmt: skip
     session = Session()
     session.set_volume(quick_volume)
     session.take_landmarks(Landmarks(quick_phantom.landmarks))
@@ -88,35 +89,47 @@ def test_the_whole_job_gives_what_is_got_without_a_process(
     assert isinstance(done, Done), done
     np.testing.assert_array_equal(done.result.found.fossa.rim_lps, quick_found.fossa.rim_lps)
     assert session.take_found(done.result)
-    # sites computed beside are those computed here
-    assert sorted(done.result.sites) == sorted(load_procedures())
-    for name, site in done.result.sites.items():
-        here = choose_on(approach_of(quick_found, procedure(name)))
-        np.testing.assert_array_equal(site.target_lps, here.target_lps)
-        assert site.height_mm == here.height_mm
+    # the site computed beside is the one computed here
+    here = quick_case.site
+    assert session.site is not None
+    np.testing.assert_array_equal(session.site.target_lps, here.target_lps)
+    assert session.site.height_mm == here.height_mm
 
+    # the survey comes back in stages, resting on the anatomy that the window holds
+    kinds = []
+    while (step := session.next_step()) is not None and step.kind != "plan":
+        kinds.append(step.kind)
+        assert session.found is not None
+        assert work.start_step(step, session.found, session.surveys.of(step.aim))
+        end = end_of(work)
+        assert isinstance(end, Done), end
+        if step.kind == "passage":
+            assert session.take_passage(session.found, step.aim, end.result)
+        else:
+            assert end.result.survey.approach.chambers is session.found.chambers
+            assert end.result.survey.approach.fossa is session.found.fossa
+            assert session.take_surveyed(session.found, step.aim, end.result)
+    assert kinds == ["trial", "passage", "shares"]
     request = session.ask_for_plan()
     assert request is not None
-    assert work.start_plan(
-        request.volume, request.found, procedure=request.procedure, target_lps=request.target_lps
-    )
+    assert request.surveyed is not None
+    assert request.surveyed.whole
+    assert work.start_plan(request.volume, request.found, request.aim, request.surveyed)
     planned = end_of(work)
     assert isinstance(planned, Done), planned
     assert planned.result.volume is quick_volume  # not sent back
-    case = plan_found(quick_volume, quick_found, procedure=request.procedure)
-    assert plan_as_json(planned.result.plan) == plan_as_json(case.plan)
+    assert planned.result.chambers is request.found.chambers
+    assert plan_as_json(planned.result.plan) == plan_as_json(quick_case.plan)
     assert session.take_case(planned.result, request)
 
-    assert work.start_hand_on(
-        request.volume, request.found, tmp_path / "out", procedure=request.procedure, target_lps=request.target_lps
-    )
+    assert work.start_hand_on(request.volume, request.found, request.aim, request.surveyed, tmp_path / "out")
     written = end_of(work)
     assert isinstance(written, Done), written
     assert session.take_handed_on(written.result, request)
     assert not session.unsaved
     names = {str(p.relative_to(tmp_path / "out")) for p in written.result.paths}
     assert {"plan.json", "plan.pdf", "labels.nii.gz", "quality.png"} <= names
-    assert (tmp_path / "out" / "plan.json").read_text("utf-8") == plan_as_json(case.plan)
+    assert (tmp_path / "out" / "plan.json").read_text("utf-8") == plan_as_json(quick_case.plan)
 
 
 def test_the_invented_case_is_as_its_files_would_be(work: Work, written_phantom: Any) -> None:
@@ -145,7 +158,7 @@ def test_faults_are_one_sentence_and_the_process_goes_on(
         lambda: work.start_read(tmp_path / "empty"),
         lambda: work.start_list(tmp_path / "notes"),
         lambda: work.start_read(tmp_path / "notes" / "letter.txt"),
-        lambda: work.start_find(quick_volume, bad),
+        lambda: work.start_find(quick_volume, bad, AIM),
     ]
     for start in starts:
         assert start()
@@ -156,7 +169,7 @@ def test_faults_are_one_sentence_and_the_process_goes_on(
         assert "unexpected" not in end.sentence
         assert end.details == ""
     # something nobody thought of: a sentence for the person, the rest for the log
-    assert work.start_find("no volume", Landmarks(quick_phantom.landmarks))  # type: ignore[arg-type]
+    assert work.start_find("no volume", Landmarks(quick_phantom.landmarks), AIM)  # type: ignore[arg-type]
     end = end_of(work)
     assert isinstance(end, Failed)
     assert end.sentence.startswith("An unexpected fault ended this step")
@@ -165,14 +178,14 @@ def test_faults_are_one_sentence_and_the_process_goes_on(
 
 def test_cancelling_midway_and_starting_while_busy(work: Work, quick_volume: Volume, quick_phantom: Any) -> None:
     landmarks = Landmarks(quick_phantom.landmarks)
-    assert work.start_find(quick_volume, landmarks)
+    assert work.start_find(quick_volume, landmarks, AIM)
     events: list[Any] = []
     end = time.monotonic() + 60
     while not any(isinstance(e, Progress) and "atria" in e.text for e in events) and time.monotonic() < end:
         events += work.poll()
         time.sleep(0.01)
     assert work.job == "find"
-    assert not work.start_find(quick_volume, landmarks)
+    assert not work.start_find(quick_volume, landmarks, AIM)
     assert not work.start_read("anything")
     refused = [e for e in work.poll() if isinstance(e, Refused)]
     assert [r.job for r in refused] == ["find", "read"]
@@ -193,7 +206,7 @@ def test_cancelling_midway_and_starting_while_busy(work: Work, quick_volume: Vol
 def test_no_call_keeps_the_window_waiting(work: Work, quick_volume: Volume, quick_phantom: Any) -> None:
     big = replace(quick_volume, hu=np.zeros((150, 512, 512), np.int16))
     begun = time.perf_counter()
-    assert work.start_find(big, Landmarks(quick_phantom.landmarks))
+    assert work.start_find(big, Landmarks(quick_phantom.landmarks), AIM)
     assert time.perf_counter() - begun < 0.1
     slowest = 0.0
     while work.busy:
@@ -316,7 +329,7 @@ def test_without_shared_memory_all_goes_through_the_pipe(
         done = end_of(work)
         assert isinstance(done, Done), done
         np.testing.assert_array_equal(done.result.hu, quick_volume.hu)
-        assert work.start_find(replace(quick_volume, notes=("another",)), Landmarks({}))
+        assert work.start_find(replace(quick_volume, notes=("another",)), Landmarks({}), AIM)
         assert isinstance(end_of(work), Failed)
     finally:
         work.close()
