@@ -169,7 +169,7 @@ class PlaneCanvas(QWidget):
                 self._draw_mark(painter, mark)
             for i, (colour, words) in enumerate(p.legend):
                 painter.fillRect(QRectF(8, 40 + 15 * i, 10, 10), QColor(colour))
-                _text(painter, QPointF(23, 49 + 15 * i), words, size=8.5)
+                draw_text(painter, QPointF(23, 49 + 15 * i), words, size=8.5)
         self._draw_letters(painter, p.letters)
         self._draw_scale(painter)
         if p.corner:
