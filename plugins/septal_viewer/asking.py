@@ -10,23 +10,35 @@ from septal_viewer.session import Session
 
 
 class Asking:
-    """`save` starts saving and calls back with whether the work is saved."""
+    """`save` asks where landmarks go and calls back once they are saved; `save_points` does so for the points on X-ray
+    frames, where `points_unsaved` tells that there are some."""
 
-    def __init__(self, parent: QWidget, session: Session, save: Callable[[Callable[[], None]], None]) -> None:
+    def __init__(
+        self,
+        parent: QWidget,
+        session: Session,
+        save: Callable[[Callable[[], None]], None],
+        points_unsaved: Callable[[], bool],
+        save_points: Callable[[Callable[[], None]], None],
+    ) -> None:
         self.box: QMessageBox | None = None
         self._parent, self._session, self._save = parent, session, save
+        self._points_unsaved, self._save_points = points_unsaved, save_points
 
     def guard(self, then: Callable[[], None], title: str = "Open another CT") -> None:
         """Do it, after asking where work is not saved."""
-        if not self._session.unsaved:
+        marks, points = self._session.unsaved, self._points_unsaved()
+        if not (marks or points):
             then()
             return
+        what = ["landmarks or the target"] * marks + ["points on the X-ray frames"] * points
         box = self.box = QMessageBox(self._parent.window())
         box.setWindowTitle(title)
         box.setIcon(QMessageBox.Icon.Question)
-        box.setText("The landmarks or the target have changed since they were saved.")
+        box.setText(f"The {' and the '.join(what)} have changed since they were saved.")
         box.setInformativeText("What shall become of them?")
-        save = box.addButton("Save landmarks…", QMessageBox.ButtonRole.AcceptRole)
+        said = "Save landmarks and points…" if marks and points else "Save landmarks…" if marks else "Save points…"
+        save = box.addButton(said, QMessageBox.ButtonRole.AcceptRole)
         lose = box.addButton("Go on without saving", QMessageBox.ButtonRole.DestructiveRole)
         stay = box.addButton("Stay here", QMessageBox.ButtonRole.RejectRole)
         box.setDefaultButton(stay)
@@ -37,14 +49,19 @@ class Asking:
             if chosen is lose:
                 then()
             elif chosen is save:
-                self._save(then)
+                if marks and points:
+                    self._save(lambda: self._save_points(then))
+                elif marks:
+                    self._save(then)
+                else:
+                    self._save_points(then)
 
         box.finished.connect(lambda _: answered())
         box.open()
 
     def may_close(self, close: Callable[[], None]) -> bool:
         """Whether the window may close now; otherwise it is asked, and closed after the answer."""
-        if not self._session.unsaved:
+        if not (self._session.unsaved or self._points_unsaved()):
             return True
         if self.box is None:
             self.guard(close, "Close the viewer")

@@ -39,6 +39,7 @@ class Frame(QObject):
         self._dropped, self._may_close, self._closed, self._fault = dropped, may_close, closed, fault
         self._docks: list[Any] = []
         self._table: Any = None
+        self.alone: QWidget | None = None  # a flat view that is shown large
         self.arranged = ""  # "frames" or "views" on page X-ray
         self._closing = self._gone = False
         self._hook: Any = None
@@ -141,6 +142,7 @@ class Frame(QObject):
         left, head, below = self._docks[:3]
         pair: QWidget = left.widget()
         inside = pair.findChildren(QWidget, options=Qt.FindChildOption.FindDirectChildrenOnly)
+        self.alone = view
         whole, table, frames = view is None, bool(self.arranged), self.arranged == "frames"
         for n, each in enumerate(inside):
             each.setVisible(each is view or (whole and not (table and n)))

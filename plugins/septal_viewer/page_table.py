@@ -46,7 +46,7 @@ class TableCalls:
 
     open_frames: Callable[[], None]
     load_points: Callable[[], None]
-    save_points: Callable[[], None]
+    save_points: Callable[[], object]
     write: Callable[[], None]
     open_folder: Callable[[], None]
     at_cursor: Callable[[], None]

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -74,13 +74,18 @@ class TableFiles:
         if chosen:
             self.table.load_points([Path(c) for c in chosen])
 
-    def save_points(self) -> None:
-        """One points file a frame, into a folder."""
+    def save_points(self) -> bool:
+        """One points file a frame, into a folder; whether they were written."""
         chosen = QFileDialog.getExistingDirectory(self.panel, "Folder for the points")
-        if chosen:
-            written = self.table.save_points(Path(chosen))
-            if written:
-                self.panel.say(f"The points were written to {chosen}: {', '.join(p.name for p in written)}.", "note")
+        written = self.table.save_points(Path(chosen)) if chosen else []
+        if written:
+            self.panel.say(f"The points were written to {chosen}: {', '.join(p.name for p in written)}.", "note")
+        return bool(written)
+
+    def save_then(self, then: Callable[[], None]) -> None:
+        """Save the points, and go on if they are."""
+        if self.save_points():
+            then()
 
     def write(self) -> None:
         """The registration's files, into a folder."""

@@ -108,7 +108,7 @@ class TableView(QWidget):
         s.set_size(size)
         s.set_simulated(None if made is None else made.grey, 1.0 if made is None else made.by)
         s.set_shapes(t.shapes() if made is not None else ())
-        s.corner = (t.title(),) if size is not None else ()
+        s.corner = (made.shot.camera.label,) if made is not None else ()
         s.foot = SIMULATED if made is not None else ""
         if t.plan is None:
             s.placeholder = NO_PLAN
@@ -133,7 +133,7 @@ class TableView(QWidget):
         f.points = self._points()
         f.foot = "" if picture is None or made is None or t.registered else BY_HEADERS
         f.banner = ""
-        corner = [] if picture is None else [t.title()]
+        corner = [] if picture is None else [picture.camera.label]
         if picture is not None and picture.run.frame_count > 1:
             corner.append(f"frame {picture.number} of {picture.run.frame_count}")
         if t.registered and t.laid is not None:

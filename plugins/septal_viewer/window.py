@@ -65,7 +65,10 @@ class PlannerPanel(QWidget):
         self.files = Files(self)
         self._make_pages()
         self._lay_out()
-        self.asking = Asking(self, self.desk.session, self.files.save_then)
+        self.asking = Asking(
+            self, self.desk.session, self.files.save_then, lambda: self.desk.table.pairs.unsaved,
+            self.table_files.save_then,
+        )  # fmt: skip
         self.frame = Frame(
             viewer, dropped=self.dropped, may_close=self.asking.may_close, closed=self._closed,
             fault=lambda sentence: self.say(sentence, "error"),
@@ -157,6 +160,7 @@ class PlannerPanel(QWidget):
         d.session.cursor_changed.connect(self.tell_place)
         d.table.changed.connect(self._table_changed)
         self.xray.chart.clicked.connect(d.sights.look_from)
+        d.table.turn.connect(d.sights.look_from)
         d.views.more_spots = self.table_files.spots
         d.views.window_changed.connect(self.strip.tell_window)
         d.views.planes_changed.connect(lambda _: self._tell_planes())
@@ -320,9 +324,7 @@ class PlannerPanel(QWidget):
 
     def enlarge(self, view: PlaneView) -> None:
         """One view alone, or all again."""
-        views = self.desk.views.views
-        alone = all(not v.isVisible() for v in views if v is not view)
-        self.frame.show_only(None if alone else view)
+        self.frame.show_only(None if self.frame.alone is view else view)
         QTimer.singleShot(0, self.desk.views.refresh)
 
     def dropped(self, paths: list[Path]) -> None:

@@ -4,7 +4,6 @@ newest wish goes before an older one.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -21,8 +20,8 @@ from septal_planner.report.overlay import Shape
 from septal_viewer.marks import point
 from septal_viewer.pairs import TIP, PairMarks, Pairs, points_file, write_points
 from septal_viewer.session import Session
+from septal_viewer.shots import Key, Shots, frame_key, view_key
 from septal_viewer.table_jobs import (
-    PREVIEW_PX,
     FramePicture,
     Laid,
     LaidFiles,
@@ -35,9 +34,8 @@ from septal_viewer.table_jobs import (
 )
 from septal_viewer.work import Work
 
-FULL_PX = 512
-STILL_S = 0.25  # a view that stands so long is simulated in full
-MOST_KEPT = 40
+MOST_KEPT = 40  # pictures of frames
+Held = tuple[PairMarks, Plan, Asked]  # what a registration holds for
 NO_PLAN = "There is no plan yet: find the anatomy on page Marking first."
 
 
@@ -49,7 +47,7 @@ class XrayTable(QObject):
     seen = Signal()  # only what is painted changed
     said = Signal(str, str)
     progress = Signal(str)
-    laid_anew = Signal()
+    turn = Signal(float, float)  # the 3-D view is to look from here, degrees
 
     def __init__(self, session: Session, work: Work) -> None:
         super().__init__()
@@ -65,12 +63,9 @@ class XrayTable(QObject):
         self.asked = Asked()
         self.written: tuple[Path, tuple[str, ...]] | None = None
         self._pictures: dict[tuple[Path, int], FramePicture] = {}
-        self._shots: dict[tuple[Any, ...], Simulated] = {}
-        self._failed: set[tuple[Any, ...]] = set()
-        self._waiting: list[tuple[str, tuple[Any, ...], str]] = []
-        self._asked_with: tuple[PairMarks, Plan] | None = None
-        self._looked_at = 0.0
-        self._shot: Shot | None = None
+        self._shots = Shots()
+        self._waiting: list[tuple[str, tuple[Any, ...], str, Held | None]] = []
+        self._running: Held | None = None
         self._plan: Plan | None = None
         session.volume_changed.connect(self._volume_changed)
         session.site_changed.connect(self._plan_changed)
@@ -100,12 +95,7 @@ class XrayTable(QObject):
     def simulated(self) -> Simulated | None:
         """The frame, or the view, as the CT would look in it; None while it is computed."""
         key = self._key()
-        if key is None:
-            return None
-        made = self._shots.get((*key, False)) or self._shots.get((*key, True))
-        if made is None and key[0] == "view":  # the one before, until this one is there
-            return next((s for k, s in reversed(self._shots.items()) if k[0] == "view"), None)
-        return made
+        return None if key is None else self._shots.best(key)
 
     def shapes(self) -> Sequence[Shape]:
         """The plan on what is shown."""
@@ -115,11 +105,11 @@ class XrayTable(QObject):
         made = self.simulated()
         return () if made is None else made.shapes
 
-    def _key(self) -> tuple[Any, ...] | None:
+    def _key(self) -> Key | None:
         run = self.pairs.run
         if self.mode == "views":
-            return None if self.look is None else ("view", *self.look)
-        return None if run is None else ("frame", run.path, self.pairs.frame().number, self.registered)
+            return None if self.look is None else view_key(*self.look)
+        return None if run is None else frame_key(run.path, self.pairs.frame().number, self.registered)
 
     # ------------------------------------------------------------------------------------------------- frames, points
 
@@ -240,14 +230,15 @@ class XrayTable(QObject):
         except InputRefused as problem:
             self.said.emit(str(problem), "error")
             return False
-        self._asked_with = self.pairs.marks, plan
+        held = self.pairs.marks, plan, self.asked
         case = self.session.case
         pointed = any(points.needle_tip is not None for _, points in given)
         labels = case.labels if pointed and case is not None else None
         if folder is None:
-            self._do("register", (plan, labels, given, self.asked), "Registering")
+            self._do("register", (plan, labels, given, self.asked), "Registering", held)
         else:
-            self._do("write_registration", (plan, labels, given, self.asked, folder), "Writing the registration")
+            everything = (plan, labels, given, self.asked, folder)
+            self._do("write_registration", everything, "Writing the registration", held)
         return True
 
     def set_asked(self, asked: Asked) -> None:
@@ -266,7 +257,7 @@ class XrayTable(QObject):
         self.written = None
         if self.laid is not None:
             self.laid, self.after = None, False
-            self._shots = {k: s for k, s in self._shots.items() if not (k[0] == "frame" and k[3])}
+            self._shots.forget_registered()
 
     # ------------------------------------------------------------------------------------------------- views
 
@@ -281,7 +272,8 @@ class XrayTable(QObject):
         """Simulate this view, at once and coarse, then in full once it stands."""
         to = (round(primary_deg, 1), round(secondary_deg, 1))
         if to != self.look and abs(to[1]) <= 90:
-            self.look, self._looked_at = to, time.monotonic()
+            self.look = to
+            self._shots.turned()
             self.seen.emit()
 
     def _want_views(self) -> None:
@@ -291,9 +283,9 @@ class XrayTable(QObject):
 
     # ------------------------------------------------------------------------------------------------- the process
 
-    def _do(self, job: str, given: tuple[Any, ...], words: str) -> None:
+    def _do(self, job: str, given: tuple[Any, ...], words: str, held: Held | None = None) -> None:
         self._waiting = [w for w in self._waiting if w[0] != job]
-        self._waiting.append((job, given, words))
+        self._waiting.append((job, given, words, held))
         self.pump()
 
     @property
@@ -306,43 +298,32 @@ class XrayTable(QObject):
         if self.work.busy:
             return
         if self._waiting:
-            job, given, words = self._waiting.pop(0)
+            job, given, words, self._running = self._waiting.pop(0)
             if self.work.start_job(job, *given) and words:
                 self.progress.emit(words)
         elif self.active:
             shot = self._next_shot()
             if shot is not None:
-                self._shot = shot
                 self.work.start_job("simulate", self.session.volume, self.plan, shot)
 
     def _next_shot(self) -> Shot | None:
         key, plan = self._key(), self.plan
-        if key is None or plan is None or self.session.volume is None:
+        if key is None or plan is None or self.session.volume is None or not self._shots.wants(key):
             return None
-        whole, hasty = (*key, False), (*key, True)
-        if whole in self._shots or whole in self._failed:
+        if self.mode == "views" and self.look is not None:
+            return self._shots.ask(key, view_camera(*self.look), by_headers(plan))
+        picture, f = self.picture, self._at_laid()
+        if picture is None:
             return None
-        coarse = hasty not in self._shots
-        if not coarse and self.mode == "views" and time.monotonic() - self._looked_at < STILL_S:
-            return None
-        if self.mode == "views":
-            assert self.look is not None
-            camera, at = view_camera(*self.look), by_headers(plan)
-        else:
-            picture, f = self.picture, self._at_laid()
-            if picture is None:
-                return None
-            camera, at = picture.camera, by_headers(plan)
-            if self.registered and self.laid is not None and f is not None:
-                at = self.laid.iso_from_ct[f]
-        return Shot(hasty if coarse else whole, camera, at, PREVIEW_PX if coarse else FULL_PX, coarse)
+        at = by_headers(plan)
+        if self.registered and self.laid is not None and f is not None:
+            at = self.laid.iso_from_ct[f]
+        return self._shots.ask(key, picture.camera, at)
 
     def take(self, result: Any) -> None:
         """What the process has made."""
         if isinstance(result, Simulated):
-            self._shots[result.shot.key] = result
-            while len(self._shots) > MOST_KEPT:
-                del self._shots[next(iter(self._shots))]
+            self._shots.keep(result)
             self.seen.emit()
             self.pump()
             return
@@ -364,24 +345,24 @@ class XrayTable(QObject):
             if self.look is None and result.found.candidates:
                 chosen = result.found.choices[0].candidates if result.found.choices else result.found.candidates
                 self.look_from(*chosen[0].angles_deg)
+                self.turn.emit(*chosen[0].angles_deg)
         elif isinstance(result, (Laid, LaidFiles)):
             self._take_laid(result)
         self.changed.emit()
 
     def _take_laid(self, result: Laid | LaidFiles) -> None:
-        same = self._asked_with is not None and self._asked_with[0] == self.pairs.marks
-        if same and self._asked_with is not None and self._asked_with[1] is self.plan:
+        held, now = self._running, self.plan
+        if held is not None and held[1] is now and held[::2] == (self.pairs.marks, self.asked):
             self._forget_laid()
             self.laid, self.after = (result if isinstance(result, Laid) else result.laid), True
         if isinstance(result, LaidFiles):
             self.written = result.folder, result.names
             self.said.emit(f"The registration was written to {result.folder}: {len(result.names)} files.", "note")
-        self.laid_anew.emit()
 
     def failed(self, job: str, sentence: str) -> None:
         """A job ended with a sentence, which the desk says."""
-        if job == "simulate" and self._shot is not None:
-            self._failed.add((*self._shot.key[:-1], False))
+        if job == "simulate":
+            self._shots.give_up()
         elif job == "views":
             self.no_views = sentence
         self.changed.emit()
@@ -414,15 +395,6 @@ class XrayTable(QObject):
             self.changed.emit()
 
     def _forget_plan(self) -> None:
-        self._shots, self._failed = {}, set()
+        self._shots.forget()
         self.views, self.no_views = None, ""
         self._forget_laid()
-
-    # ------------------------------------------------------------------------------------------------- words
-
-    def title(self) -> str:
-        """Of what is shown: the angles."""
-        if self.mode == "views":
-            made = self.simulated()
-            return "" if made is None else made.shot.camera.label
-        return "" if self.picture is None else self.picture.camera.label

@@ -92,6 +92,7 @@ def at(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Table]:
         panel.desk.scene.finish()
         panel.window().activateWindow()
         yield Table(panel, folder)
+        panel.desk.table.pairs.saved()
         panel.frame.close()
     qapp.processEvents()
 
@@ -207,6 +208,28 @@ def test_before_and_after_and_the_blend_between(qtbot: Any, marked: Table) -> No
     assert np.abs(real - whole).max() > 50
     xray.blend.setValue(0)
     xray.show_drawings(True)
+
+
+def test_points_that_are_not_saved_are_asked_about(
+    qtbot: Any, marked: Table, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    panel, table = marked.panel, marked.table
+    kept = table.pairs.frame().pixels["carina"]
+    table.change(lambda: table.pairs.set_pixel("carina", (kept[0] + 1, kept[1])))
+    done: list[bool] = []
+    panel.asking.guard(lambda: done.append(True))
+    box = panel.asking.box
+    assert box is not None
+    assert "points on the X-ray frames" in box.text()
+    assert not done
+    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_a, **_k: str(tmp_path))
+    save = next(b for b in box.buttons() if b.text() == "Save points…")
+    qtbot.mouseClick(save, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: bool(done), timeout=5_000)
+    assert len(list(tmp_path.glob("*-points.json"))) == 2
+    assert not table.pairs.unsaved
+    table.change(table.pairs.undo)
+    table.pairs.saved()
 
 
 def test_a_wrong_pair_is_named_and_undo_mends_it(qtbot: Any, marked: Table) -> None:
