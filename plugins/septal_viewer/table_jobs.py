@@ -13,7 +13,14 @@ from numpy.typing import NDArray
 
 from septal_planner.errors import InputRefused
 from septal_planner.fluoroscopy.detector import Response, grey_values, intensities
-from septal_planner.fluoroscopy.drr import Attenuation, attenuation, line_integrals, thinned
+from septal_planner.fluoroscopy.drr import (
+    PREVIEW_STEP_MM,
+    SWEEP_STEP_MM,
+    Attenuation,
+    attenuation,
+    line_integrals,
+    thinned,
+)
 from septal_planner.fluoroscopy.limits import load_room
 from septal_planner.fluoroscopy.pose import CameraPose
 from septal_planner.fluoroscopy.projection import Projection
@@ -189,7 +196,8 @@ def simulate_job(say: Say, volume: Volume, plan: Plan, shot: Shot) -> Simulated:
     body = _body(volume, shot.hasty)
     placed = Attenuation(body.voxels, at @ body.lps_from_index)
     response = Response()
-    seen = intensities(line_integrals(placed, small), response, pixel_mm=small.pixel_mm)
+    step = PREVIEW_STEP_MM if shot.hasty else SWEEP_STEP_MM
+    seen = intensities(line_integrals(placed, small, step_mm=step), response, pixel_mm=small.pixel_mm)
     return Simulated(shot, grey_values(seen, response).astype(np.uint8), by, tuple(_shapes(plan, camera, at)))
 
 
