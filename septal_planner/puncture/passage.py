@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,6 +28,7 @@ class Passage:
     target: Candidate | None       # its values over all quantities, and what binds it
     needle: NeedleApproach | None
     catheter: CatheterReach | None
+    catheter_values: Mapping[str, float]  # as the map has them; empty without a catheter
     doubt: PointDoubt | None
     not_assessed: tuple[str, ...]
 
@@ -46,7 +47,7 @@ def look_into(survey: Survey, target_lps: ArrayLike) -> Passage:
         why += needle.not_assessed
     except AnatomyNotFound as problem:
         why.append(f"The needle's way to the septum is not assessed: {problem}")
-    reached = None
+    reached, values = None, {}
     if survey.way is None:
         needs = approach.procedure.needs
         why.append(
@@ -55,6 +56,7 @@ def look_into(survey: Survey, target_lps: ArrayLike) -> Passage:
         )
     else:
         reached = survey.way.at(target_lps)
+        values = {name: float(found[0]) for name, found in survey.way.over(np.asarray(target_lps)[None]).items()}
     doubt, place = None, None
     if survey.map is None:
         why.append("The map of the membrane is not assessed, because its rim was not seen.")
@@ -67,15 +69,15 @@ def look_into(survey: Survey, target_lps: ArrayLike) -> Passage:
             doubt = doubt_at(
                 approach, target_lps, trial.doubts, draws=trial.draws, seed=trial.seed, response=survey.response
             )
-    return Passage(place, needle, reached, doubt, tuple(why))
+    return Passage(place, needle, reached, values, doubt, tuple(why))
 
 
 def with_catheter(site: PunctureSite, passage: Passage, approach: Approach) -> PunctureSite:
     """The site held against what is asked of the way on by what the catheter does, in place of the one arc, which bends
     once and in one plane; the same where no catheter was tried."""
-    if passage.catheter is None or passage.target is None:
+    if passage.catheter is None:
         return site
-    values, measured = passage.target.values, {} if passage.doubt is None else passage.doubt.measured
+    values, measured = passage.catheter_values, {} if passage.doubt is None else passage.doubt.measured
     checks, procedure = [c for c in site.checks if c.name not in OF_ONE_ARC], approach.procedure
     no_axis = "" if approach.goal is None else approach.goal.no_axis
     for name, quantity, unit, asked in (
