@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from septal_planner.fluoroscopy.carm import image_axes, label, vectors_from_angles
+from septal_planner.fluoroscopy.carm import image_axes, label, project, vectors_from_angles
 
 Array = NDArray[np.float64]
 
@@ -71,11 +71,11 @@ class CameraPose:
         """Where points (..., 3) fall on the detector (..., 2): mm to the right and up from the central ray. Raises
         ValueError for a point that is not in front of the source.
         """
-        along = np.asarray(points_iso, dtype=np.float64) @ self.axes.T
-        depth = self.source_isocenter_mm + along[..., 2]
-        if np.any(depth <= 0):
-            raise ValueError("a point lies behind the X-ray source")
-        return np.asarray(self.source_detector_mm * along[..., :2] / depth[..., None])
+        uv, _depth = project(
+            points_iso, isocenter_lps=(0.0, 0.0, 0.0), primary_deg=self.primary_deg, secondary_deg=self.secondary_deg,
+            source_detector_mm=self.source_detector_mm, source_isocenter_mm=self.source_isocenter_mm,
+        )  # fmt: skip
+        return uv
 
     def pixel(self, points_iso: ArrayLike) -> Array:
         """Where points (..., 3) fall in the picture (..., 2): column, row. Raises as `detector_mm`."""

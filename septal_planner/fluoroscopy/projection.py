@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from septal_planner.fluoroscopy.carm import image_axes, project, vectors_from_angles
+from septal_planner.fluoroscopy.carm import image_axes, vectors_from_angles
+from septal_planner.fluoroscopy.pose import CameraPose
 
 Array = NDArray[np.float64]
 
@@ -53,6 +54,14 @@ class Projection:
             )
         if min(self.pixel_mm) <= 0 or min(self.size_px) < 1:
             raise ValueError(f"a detector has pixels, found {self.size_px} of {self.pixel_mm} mm")
+
+    @property
+    def camera(self) -> CameraPose:
+        """The same cone beam about the isocentre, wherever that lies."""
+        return CameraPose(
+            self.primary_deg, self.secondary_deg, self.source_detector_mm, self.source_isocenter_mm, self.pixel_mm,
+            self.size_px, self.center_px,
+        )  # fmt: skip
 
     @property
     def beam_lps(self) -> Array:
@@ -102,21 +111,9 @@ def pixels_from_points(frame: Projection, points_lps: ArrayLike) -> Array:
     """Pixels (..., 2) as (column, row), fractional, of points (..., 3); outside the frame too. Raises ValueError for a
     point that is not in front of the source.
     """
-    uv, _depth = project(
-        points_lps,
-        isocenter_lps=frame.isocenter_lps,
-        primary_deg=frame.primary_deg,
-        secondary_deg=frame.secondary_deg,
-        source_detector_mm=frame.source_detector_mm,
-        source_isocenter_mm=frame.source_isocenter_mm,
-    )
-    c, r = frame.central_px
-    return np.asarray(np.stack([c + uv[..., 0] / frame.pixel_mm[1], r - uv[..., 1] / frame.pixel_mm[0]], axis=-1))
+    return frame.camera.pixel(np.asarray(points_lps, dtype=np.float64) - np.asarray(frame.isocenter_lps))
 
 
 def rays_from_pixels(frame: Projection, pixels: ArrayLike) -> tuple[Array, Array]:
     """The source (3,) and the unit directions (..., 3) of the rays to pixels (..., 2) as (column, row)."""
-    p = np.asarray(pixels, dtype=np.float64)
-    first, column, row = detector_steps_lps(frame)
-    way = first + p[..., :1] * column + p[..., 1:] * row - frame.source_lps
-    return frame.source_lps, np.asarray(way / np.linalg.norm(way, axis=-1, keepdims=True))
+    return frame.source_lps, frame.camera.rays_iso(pixels)
