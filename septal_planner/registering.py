@@ -90,6 +90,7 @@ def register_files(
     plan = load_plan(plan_path)
     say("Reading the frames")
     given = tuple(given_frame(read_angiogram(xa), read_frame_points(points), points, plan) for xa, points in frames)
+    _refuse_twice([(one.run.sop_instance_uid, one.number) for one in given], [xa for xa, _points in frames])
     say("Registering")
     pointed = any(one.points.needle_tip is not None for one in given)
     return register_given(plan, given, asked=asked, labels=labels_beside(plan, plan_path) if pointed else None)
@@ -113,6 +114,16 @@ def register_given(
         raise InputRefused(f"In the points given, {problem}; correct the points files.") from problem
     found = reg.register(sightings, asked.noise)
     return RegisteredCase(plan, given, found, _document(plan, given, found, asked, labels))
+
+
+def _refuse_twice(told: Sequence[tuple[str, int]], files: Sequence[Path]) -> None:
+    """One frame counted as two would make the error look smaller than it is."""
+    for n, one in enumerate(told):
+        if one in told[:n]:
+            raise InputRefused(
+                f"The frame {files[n]} is the same as {files[told.index(one)]}: given twice it would count as two "
+                "views and the error look smaller than it is; give each frame once, with all its points in one file."
+            )
 
 
 def given_frame(run: Angiogram, points: FramePoints, points_file: Path, plan: Plan) -> GivenFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -150,8 +151,7 @@ def write_registration(
             other = overlay.grey_8bit(one.run.pixels(number), dark_is_high=one.run.dark_is_high, window=window)
             (folder / f"frame-{f + 1}-at-{number}.png").write_bytes(overlay.drawn_png(other, moved))
         if cine and one.run.frame_count > 1:
-            say(f"Drawing on the run of frame {f + 1}")
-            run = _run(one, shown, window)
+            run = _run(one, shown, window, partial(_say_frame, say, f + 1, one.run.frame_count))
             _write_xa(case, f, run, folder / f"frame-{f + 1}-run.dcm", one.run.frame_count, ())
         names += case.document.frames[f].drawn
     (folder / "frames.pdf").write_bytes(overlay.drawn_pdf(pages, folder))
@@ -189,7 +189,13 @@ def _followed(one: GivenFrame, shown: overlay.Drawing) -> Iterator[tuple[int, ov
             yield number, shown.shifted(place - at[one.number])
 
 
-def _run(one: GivenFrame, shown: overlay.Drawing, window: tuple[float, float]) -> Iterator[NDArray[np.uint8]]:
+def _say_frame(say: Callable[[str], None], which: int, count: int, number: int) -> None:
+    say(f"Drawing on the run of frame {which}: {number} of {count}")
+
+
+def _run(
+    one: GivenFrame, shown: overlay.Drawing, window: tuple[float, float], say: Callable[[int], None]
+) -> Iterator[NDArray[np.uint8]]:
     """Every frame of a run with the drawing in it, one at a time. Where a point is tracked the drawing follows it, and
     is left out of a frame in which that was lost."""
     at = _marked(one)
@@ -201,6 +207,7 @@ def _run(one: GivenFrame, shown: overlay.Drawing, window: tuple[float, float]) -
     still = overlay.masks(shown)
     lost = overlay.masks(replace(shown, shapes=(), banner=LOST))
     for number, pixels in enumerate(one.run.frames(), 1):
+        say(number)
         grey = overlay.grey_8bit(pixels, dark_is_high=one.run.dark_is_high, window=window)
         white, black = still
         if number in places and number != one.number:

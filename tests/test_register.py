@@ -267,6 +267,36 @@ def two_frames_in_one(job):
     job.points[0]["points"][0]["frame"] = 2
 
 
+def one_frame_twice(job):
+    job.datasets[1], job.points[1] = job.datasets[0], job.points[0]
+
+
+def no_points(job):
+    job.points[1]["points"] = []
+
+
+def angle_of_no_arm(job):
+    job.datasets[0].PositionerPrimaryAngle = "999"
+
+
+def three_points_in_a_line(job):
+    in_a_line(job)
+    for p in job.points:
+        p["points"] = p["points"][:3]
+
+
+def one_frame_mirrored(job):
+    for point in job.points[1]["points"]:
+        point["column"] = 599 - point["column"]
+
+
+def swapped_everywhere(job):
+    swapped(job)
+    job.points.reverse()
+    swapped(job)
+    job.points.reverse()
+
+
 def table_of_first(job):
     job.points[0]["table_moved"] = True
 
@@ -290,6 +320,12 @@ def table_of_first(job):
         (frame_not_there, 2, "Frame 7 was asked"),
         (two_frames_in_one, 2, "one points file per frame"),
         (table_of_first, 2, "table_moved"),
+        (one_frame_twice, 2, "give each frame once"),
+        (no_points, 2, "no point is given"),
+        (angle_of_no_arm, 2, "at most 180 and 90 degrees"),
+        (three_points_in_a_line, 2, "in a line"),
+        (one_frame_mirrored, 2, "when frame 2 of those given is mirrored"),
+        (swapped_everywhere, 2, "exchanged in the CT, or in every frame"),
     ],
 )
 def test_bad_input_is_refused_in_one_sentence(job, capsys, spoil, count, said):

@@ -111,6 +111,8 @@ def read_frame_points(path: str | os.PathLike[str]) -> FramePoints:
         fault = error.errors(include_url=False, include_context=False)[0]
         where = ".".join(str(p) for p in fault["loc"]) or "the whole"
         said = fault["msg"].removeprefix("Value error, ").rstrip(".")
+        if fault["type"] == "too_short":
+            said = "no point is given"
         raise InputRefused(
             f"The points {file} are not of the form expected, at {where}: {said[:1].lower() + said[1:]}; give {FORM}."
         ) from error
