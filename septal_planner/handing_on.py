@@ -42,7 +42,11 @@ def write_plan_files(
 def write_printout(case: PlannedCase, folder: Path, *, paper: str, identity: bool) -> None:
     """pictures/, quality.png and plan.pdf. The patient's identity is printed only where asked for, and where the CT
     tells it."""
-    pictures = render_pictures(case.volume, case.landmarks, case.chambers, case.fossa, case.mitral, case.site)
+    catheter = case.passage.catheter
+    pictures = render_pictures(
+        case.volume, case.landmarks, case.chambers, case.fossa, case.mitral, case.site,
+        None if catheter is None else catheter.path_lps,
+    )
     pictures = with_quality_panel(pictures, case.volume, case.labels, case.chambers, case.site.target_lps)
     views = recommended(case.plan)
     if views is not None:

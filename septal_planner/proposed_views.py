@@ -74,7 +74,7 @@ def propose(plan: Plan, room: Room, *, landmark_sd_mm: float) -> tuple[tuple[Pla
         planes,
         room,
         deployment=deployment_of(plan),
-        path_lps=plan.reach.path_mm,
+        path_lps=plan.way_on_mm,
         target_lps=plan.puncture.target_mm,
         spine_lps=None if spine is None else spine[0],
     )
@@ -103,7 +103,7 @@ def doubt_of_marks(plan: Plan) -> float:
 
 def views_page(planes: Sequence[Plane], room: Room, found: Recommendation) -> ViewsPage:
     """All of a recommendation as the page of views has it."""
-    rows = tuple((c.view.label, _doubt(c), c.name, _share(c), "; ".join(c.against)) for c in found.candidates)
+    rows = tuple((c.view.label, _doubt(c).replace("+-", "±"), c.name, _share(c), "; ".join(c.against)) for c in found.candidates)
     chart = chart_svg(chart_shapes(planes, room, found, caution=CAUTION))
     return ViewsPage(chart, tuple(_choices(found)), rows, found.notes)
 

@@ -89,8 +89,8 @@ def plan_shapes(
             words = name.replace("_", " ")
             add(words, curves.ring_curve(plan.landmarks[name]), words, closed=True)
     add("inferior cava", plan.landmarks["inferior_vena_cava"], "inferior cava")
-    if plan.reach.path_mm:
-        add("catheter", plan.reach.path_mm, "catheter path")
+    if plan.way_on_mm:
+        add("catheter", plan.way_on_mm, "catheter path")
     add("fossa", plan.anatomy.fossa.rim_mm, "fossa", closed=True)
     return shapes
 

@@ -75,8 +75,8 @@ def plan_layers(plan: Plan) -> list[LayerData]:
         if len(plan.landmarks.get(name, ())) >= 6:
             curve = closed_spline(np.array(plan.landmarks[name]), samples=180)
             layers.append(line_layer(f"{name.replace('_', ' ')} curve", name, curve, closed=True))
-    if plan.reach.path_mm is not None:
-        layers.append(line_layer("catheter path", "path", plan.reach.path_mm, width_mm=1.4))
+    if plan.way_on_mm is not None:
+        layers.append(line_layer("catheter path", "path", plan.way_on_mm, width_mm=1.4))
     target, normal = np.array(plan.puncture.target_mm), np.array(plan.anatomy.mitral_annulus.normal)
     height = plan.puncture.height_above_mitral_annulus_mm
     foot = target - (height if abs(height) > 0.01 else 0.01) * normal  # a line of no length is none

@@ -293,3 +293,10 @@ class Plan(Part):
     motion: MotionFound | None = None  # where a second phase was given
     landmark_sd_mm: NotNegative | None = None  # doubt of each landmark coordinate that was reckoned with
     crossing: CrossingFound | None = None  # the whole membrane, the ways to the target and on from it, their doubt
+
+    @property
+    def way_on_mm(self) -> tuple[Vector, ...] | None:
+        """The way on from the target: that of the catheter where one was tried, else of one arc; None without a
+        single goal."""
+        tried = None if self.crossing is None else self.crossing.reach
+        return self.reach.path_mm if tried is None else tried.path_mm

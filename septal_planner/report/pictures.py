@@ -61,9 +61,12 @@ TITLES = {
 
 
 def render_pictures(
-    volume: Volume, landmarks: Landmarks, chambers: Chambers, fossa: Fossa, mitral: Annulus, site: PunctureSite
+    volume: Volume, landmarks: Landmarks, chambers: Chambers, fossa: Fossa, mitral: Annulus, site: PunctureSite,
+    path_lps: Array | None = None,
 ) -> Pictures:
-    """The four pictures of the plan; one that needs a landmark which was not marked is left out with the reason."""
+    """The four pictures of the plan; one that needs a landmark which was not marked is left out with the reason.
+    `path_lps` (n, 3): the way on from the target, the site's one arc where none is given."""
+    way_on = site.reach.path_lps if path_lps is None else path_lps
     window = septum_window(chambers)
     target, normal = site.target_lps, fossa.normal_lps
     shown = []
@@ -93,9 +96,9 @@ def render_pictures(
 
     plane = four_chamber_plane(target, normal, mitral)
     shown.append(_plane_picture(
-        "four_chamber", plane, volume, chambers, target, window, _height_marks(plane, mitral, site),
+        "four_chamber", plane, volume, chambers, target, window, _height_marks(plane, mitral, site, way_on),
         "Height: from the target square to the annular plane (dashed); dots: hinge points cut."
-        + ("" if site.reach.path_lps is None else " Curve: catheter arc, projected."),
+        + ("" if way_on is None else " Curve: way of the catheter, projected."),
     ))
     shown.append(_en_face(volume, fossa, mitral, target, (FAT_HU, window[1])))
     return Pictures(tuple(shown), not_shown)
@@ -182,14 +185,14 @@ def _chamber_names(plane: PicturePlane, chambers: Chambers, busy: Array) -> list
     return marks
 
 
-def _height_marks(plane: PicturePlane, mitral: Annulus, site: PunctureSite) -> list[Mark]:
+def _height_marks(plane: PicturePlane, mitral: Annulus, site: PunctureSite, way_on: Array | None) -> list[Mark]:
     foot = site.target_lps - site.height_mm * mitral.normal_lps
     side = np.array([plane.right_lps @ (p - mitral.center_lps) for p in mitral.curve_lps])
     reach = [float(plane.right_lps @ (foot - mitral.center_lps)), float(side.min()), float(side.max())]
     ends = np.array([mitral.center_lps + s * plane.right_lps for s in (min(reach) - 5, max(reach) + 5)])
     marks = []
-    if site.reach.path_lps is not None:
-        marks.append(mark("path", approximate_polygon(plane.project(site.reach.path_lps), 0.1)))
+    if way_on is not None:
+        marks.append(mark("path", approximate_polygon(plane.project(way_on), 0.1)))
     marks.append(mark("annular_plane", plane.project(ends)))
     depth = plane.depth(mitral.curve_lps)
     for i in np.flatnonzero(np.sign(depth) != np.sign(np.roll(depth, -1))):

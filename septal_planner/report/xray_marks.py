@@ -62,8 +62,8 @@ def plan_marks(plan: Plan, frame: Projection) -> tuple[XrayMark, ...]:
     for role in POINTS:
         for place in plan.landmarks.get(role, ()):
             add(role, "point", [place])
-    if plan.reach.path_mm:
-        add("path", "line", plan.reach.path_mm)
+    if plan.way_on_mm:
+        add("path", "line", plan.way_on_mm)
     if plan.anatomy.fossa.rim_mm:
         add("fossa", "closed", plan.anatomy.fossa.rim_mm)
     add("target", "point", [plan.puncture.target_mm])

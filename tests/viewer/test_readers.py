@@ -171,7 +171,7 @@ def test_what_was_not_assessed_is_not_drawn(quick_case: PlannedCase):
     fossa = plan.anatomy.fossa.model_copy(update={"rim_mm": ()})
     bare = plan.model_copy(update={
         "anatomy": plan.anatomy.model_copy(update={"fossa": fossa}),
-        "reach": plan.reach.model_copy(update={"path_mm": None}),
+        "reach": plan.reach.model_copy(update={"path_mm": None}), "crossing": None,
     })
     things = {t[1]["metadata"].get(layers.THING_KEY) for t in readers.plan_layers(bare)}
     assert not {"rim", "path"} & things
