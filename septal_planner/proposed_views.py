@@ -103,7 +103,9 @@ def doubt_of_marks(plan: Plan) -> float:
 
 def views_page(planes: Sequence[Plane], room: Room, found: Recommendation) -> ViewsPage:
     """All of a recommendation as the page of views has it."""
-    rows = tuple((c.view.label, _doubt(c).replace("+-", "±"), c.name, _share(c), "; ".join(c.against)) for c in found.candidates)
+    rows = tuple(
+        (c.view.label, _doubt(c).replace("+-", "±"), c.name, _share(c), "; ".join(c.against)) for c in found.candidates
+    )
     chart = chart_svg(chart_shapes(planes, room, found, caution=CAUTION))
     return ViewsPage(chart, tuple(_choices(found)), rows, found.notes)
 
