@@ -17,6 +17,7 @@ from septal_planner.fluoroscopy import carm
 from septal_planner.fluoroscopy.shared_view import shared_edge_on_view
 from septal_planner.geometry.frames import apply_affine
 from septal_planner.geometry.measurement import Measurement
+from septal_planner.geometry.planes import fit_plane
 from septal_planner.inputs.landmark_checks import check_landmarks
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
@@ -45,6 +46,7 @@ Progress = Callable[[str], None]
 
 DEFAULT_PROCEDURE = "edge-to-edge-degenerative"
 SUPINE = ("HFS", "FFS")
+RING_VIEWS = {"aortic_annulus": "aortic_edge_on", "old_ring": "old_ring_edge_on"}
 
 
 @dataclass(frozen=True)
@@ -181,7 +183,7 @@ def plan_found(
     site = with_catheter(site, passage, survey.approach)
     others = compare(survey, [snap_on(survey.approach, point)[0] for point in compare_lps])
     tricuspid = tricuspid_of(found)
-    views = find_views(volume.patient_position, fossa, mitral, found.tricuspid)
+    views = find_views(volume.patient_position, fossa, mitral, found.tricuspid, landmarks.points_lps)
     shared = None
     if views is not None and found.tricuspid is not None:
         shared = shared_edge_on_view(mitral.normal_lps, found.tricuspid.normal_lps)
@@ -284,10 +286,12 @@ def site_at(
 
 
 def find_views(
-    patient_position: str | None, fossa: Fossa, mitral: Annulus, tricuspid: Annulus | None
+    patient_position: str | None, fossa: Fossa, mitral: Annulus, tricuspid: Annulus | None,
+    points_lps: Mapping[str, Array] | None = None,
 ) -> dict[str, carm.CArmView] | None:
     """C-arm views by name, or None where the CT says that the patient did not lie supine: the angles are about a
-    patient lying as in the CT (SCCT 2019 consensus on CT for valve planning, table 6: propose none then)."""
+    patient lying as in the CT (SCCT 2019 consensus on CT for valve planning, table 6: propose none then). Of the
+    landmarks `points_lps` (n, 3) an aortic annulus and an old ring have views too."""
     if patient_position is not None and patient_position not in SUPINE:
         return None
     views = {
@@ -297,4 +301,7 @@ def find_views(
     }
     if tricuspid is not None:
         views["tricuspid_edge_on"] = carm.edge_on_nearest_ap(tricuspid.normal_lps)
+    for name, points in (points_lps or {}).items():
+        if name in RING_VIEWS:
+            views[RING_VIEWS[name]] = carm.edge_on_nearest_ap(fit_plane(points)[1])
     return views

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from septal_planner.errors import AnatomyNotFound, InputRefused
+from septal_planner.fluoroscopy import carm
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks
 from septal_planner.inputs.volume import Volume, read_volume
 from septal_planner.measurements import list_measurements
@@ -52,6 +53,21 @@ def test_views_are_about_a_supine_patient(case: PlannedCase) -> None:
     for position in ("HFP", "FFP", "HFDR", "HFDL"):
         assert find_views(position, case.fossa, case.mitral, case.tricuspid) is None
     assert find_views(None, case.fossa, case.mitral, None) is not None
+
+
+def test_an_aortic_annulus_and_an_old_ring_are_seen_edge_on(case: PlannedCase) -> None:
+    """Three points fix a plane: its normal is the cross product of two sides, and the beam is square to it."""
+    marks = {
+        "aortic_annulus": np.array([[0.0, -178, 650], [11, -171, 653], [-4, -166, 659]]),
+        "old_ring": np.array([[10.0, -150, 622], [25, -140, 640], [-3, -133, 628]]),
+    }
+    views = find_views("HFS", case.fossa, case.mitral, None, marks)
+    assert views is not None
+    assert set(views) == {"fossa_en_face", "fossa_profile", "mitral_edge_on", "aortic_edge_on", "old_ring_edge_on"}
+    for name, p in (("aortic_edge_on", marks["aortic_annulus"]), ("old_ring_edge_on", marks["old_ring"])):
+        normal = np.cross(p[1] - p[0], p[2] - p[0])
+        beam = carm.vectors_from_angles(views[name].primary_deg, views[name].secondary_deg)
+        assert abs(beam @ normal) < 1e-9 * np.linalg.norm(normal)
 
 
 def test_unknown_position_and_phase_are_said(volume: Volume, quick_phantom: Any) -> None:

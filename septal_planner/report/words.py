@@ -34,7 +34,8 @@ NAMES = {
 }
 VIEWS = {
     "fossa_en_face": "Fossa en face", "fossa_profile": "Fossa in profile", "mitral_edge_on": "Mitral annulus edge-on",
-    "tricuspid_edge_on": "Tricuspid annulus edge-on",
+    "tricuspid_edge_on": "Tricuspid annulus edge-on", "aortic_edge_on": "Aortic annulus edge-on",
+    "old_ring_edge_on": "Old ring edge-on",
 }
 # measurement whose doubt belongs to a check or line of page one
 _DOUBT = {
