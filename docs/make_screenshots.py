@@ -35,7 +35,7 @@ def main() -> None:
     assert application is not None
     desk, session = panel.desk, panel.desk.session
 
-    def spin(done: Callable[[], bool], most_s: float = 300.0) -> None:
+    def spin(done: Callable[[], bool], most_s: float = 1200.0) -> None:
         end = time.monotonic() + most_s
         while not done() and time.monotonic() < end:
             application.processEvents()

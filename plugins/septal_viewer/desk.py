@@ -100,7 +100,8 @@ class Desk(Arrivals):
             self.scene.pump()
         if self.session.case is not None or not self.due:
             self.table.pump()
-        if not self.scene.busy and not self.work.busy and not self.dragging:
+        at_the_table = self.table.active and self.session.case is not None  # frames follow the hand; the rest can wait
+        if not (self.scene.busy or self.work.busy or self.dragging or at_the_table):
             self._start_step()
 
     def _news(self, event: object) -> None:

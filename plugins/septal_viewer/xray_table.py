@@ -35,6 +35,7 @@ from septal_viewer.table_jobs import (
 from septal_viewer.work import Work
 
 MOST_KEPT = 40  # pictures of frames
+SHORT_JOBS = ("simulate", "frame")  # sooner done than begun anew
 Held = tuple[PairMarks, Plan, Asked]  # what a registration holds for
 NO_PLAN = "There is no plan yet: find the anatomy on page Marking first."
 
@@ -189,8 +190,7 @@ class XrayTable(QObject):
 
     @property
     def frame_uid(self) -> str | None:
-        volume = self.session.volume
-        return None if volume is None else volume.frame_of_reference_uid or None
+        return None if self.session.volume is None else self.session.volume.frame_of_reference_uid or None
 
     def load_points(self, files: Sequence[Path]) -> None:
         """Points files: each for the run it is named after, else for the run that is shown."""
@@ -294,17 +294,18 @@ class XrayTable(QObject):
         return bool(self._waiting) or self.work.job in ("open_frames", "register", "write_registration", "views")
 
     def pump(self) -> None:
-        """Begin the next thing where the process is free."""
+        """Begin the next thing where the process is free, or does what can wait while there is a plan already."""
+        shot = self._next_shot() if self.active and not self._waiting else None
+        if (self._waiting or shot) and self.plan is not None and self.work.job not in SHORT_JOBS:
+            self.work.make_way()
         if self.work.busy:
             return
         if self._waiting:
             job, given, words, self._running = self._waiting.pop(0)
             if self.work.start_job(job, *given) and words:
                 self.progress.emit(words)
-        elif self.active:
-            shot = self._next_shot()
-            if shot is not None:
-                self.work.start_job("simulate", self.session.volume, self.plan, shot)
+        elif shot is not None:
+            self.work.start_job("simulate", self.session.volume, self.plan, shot)
 
     def _next_shot(self) -> Shot | None:
         key, plan = self._key(), self.plan
@@ -361,10 +362,9 @@ class XrayTable(QObject):
 
     def failed(self, job: str, sentence: str) -> None:
         """A job ended with a sentence, which the desk says."""
+        self.no_views = sentence if job == "views" else self.no_views
         if job == "simulate":
             self._shots.give_up()
-        elif job == "views":
-            self.no_views = sentence
         self.changed.emit()
 
     def give_up(self) -> None:

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
@@ -263,6 +263,31 @@ def test_what_cannot_be_registered_is_said(qtbot: Any, marked: Table) -> None:
         assert table.pairs.undo()
     table.change(lambda: True)
     marked.panel.say("", "note")
+
+
+def test_what_is_asked_for_goes_before_what_is_worked_out_unasked(
+    qtbot: Any, marked: Table, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Busy:
+        job, busy = "trial", True
+        started: ClassVar[list[str]] = []
+
+        def make_way(self) -> None:
+            self.busy = False
+
+        def start_job(self, name: str, *_given: object) -> bool:
+            self.started.append(name)
+            return True
+
+    work = Busy()
+    qtbot.waitUntil(lambda: not marked.panel.desk.work.busy, timeout=40_000)
+    monkeypatch.setattr(marked.table, "work", work)
+    assert marked.table.register()
+    assert work.started == ["register"]
+    work.job, work.busy = "simulate", True  # sooner done than begun anew
+    assert marked.table.register()
+    assert work.started == ["register"]
+    marked.table.give_up()
 
 
 def test_a_view_of_the_list_turns_the_scene_and_is_simulated(qtbot: Any, marked: Table) -> None:
