@@ -31,7 +31,9 @@ def page_content(page: ViewsPage, frames: Sequence[Picture], *, most_rows: int |
     """
     shown = [p for p in frames if p.name in VIEW_NAMES]
     notes = list(page.notes)
-    if not shown:
+    if shown:
+        notes.append("The pictures are simulated from the CT with the plan drawn over them, and no exposures.")
+    else:
         notes.append("The views are not shown as they will look: that needs the CT, which was not at hand.")
     rows = page.rows[:most_rows]
     if len(rows) < len(page.rows):
@@ -41,7 +43,7 @@ def page_content(page: ViewsPage, frames: Sequence[Picture], *, most_rows: int |
         "like. Angles hold for a patient lying as in the CT.",
         "chart_alt": "Edge-on curves over LAO/RAO and CRA/CAU",
         "choices": list(page.choices),
-        "rows": [list(row) for row in rows],
+        "rows": [[cell.replace("+-", "±") for cell in row] for row in rows],
         "notes": notes,
         "frames": [
             {"file": f"{p.name}.png", "title": p.title, "caption": p.caption, "alt": ALT + p.title} for p in shown

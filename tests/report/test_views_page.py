@@ -61,7 +61,8 @@ def test_the_views_have_a_page_before_the_signatures(
     # the angles of page one, made by other functions, are on the page too
     for name, view in case.views.items():
         assert view.label in told[6], name
-    for words in ("Choice 1", "Biplane", "gapes by up to", "fossa edge-on", "spine", "not a medical device"):
+    for words in ("Choice 1", "Biplane", "gapes by up to", "fossa edge-on", "spine", "not a medical device",
+                  "simulated from the CT"):
         assert words in told[6], words
     assert "not shown as they will look" not in told[6]
 
