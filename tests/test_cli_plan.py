@@ -129,7 +129,7 @@ def test_identity_is_printed_only_when_asked_for(
         printed(*given, **named)
 
     monkeypatch.setattr(handing_on, "write_pdf", write)
-    words = ["plan", str(tmp_path / "ct"), str(written_phantom.landmarks), "--out"]
+    words = ["plan", str(tmp_path / "ct"), str(written_phantom.landmarks), "--draws", "0", "--out"]
     assert cli.main([*words, str(tmp_path / "without")]) == 0
     assert cli.main([*words, str(tmp_path / "with"), "--with-identity"]) == 0
     assert told[0] is None
@@ -152,7 +152,8 @@ def test_disk_full_while_printing(
 
     monkeypatch.setattr(handing_on, "write_pdf", write)
     out = tmp_path / "out"
-    assert cli.main(["plan", str(written_phantom.ct), str(written_phantom.landmarks), "--out", str(out)]) == 3
+    words = ["plan", str(written_phantom.ct), str(written_phantom.landmarks), "--draws", "0", "--out", str(out)]
+    assert cli.main(words) == 3
     said = [line for line in capsys.readouterr().err.splitlines() if not line.startswith("[")]
     assert len(said) == 1
     assert "full" in said[0]

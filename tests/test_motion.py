@@ -465,7 +465,8 @@ def two_written(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def call_with(folder: Path, out: Path, *more: str) -> list[str]:
-    return ["plan", str(folder / "70" / "ct"), str(folder / "70" / "landmarks.json"), "--out", str(out), *more]
+    call = ["plan", str(folder / "70" / "ct"), str(folder / "70" / "landmarks.json"), "--out", str(out)]
+    return [*call, "--draws", "0", *more]
 
 
 def test_plan_with_two_phases(two_written: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

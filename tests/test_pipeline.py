@@ -17,6 +17,7 @@ from septal_planner.measurements import list_measurements
 from septal_planner.pipeline import FoundAnatomy, PlannedCase, find_views, make_plan, plan_found
 from septal_planner.plausibility import RANGES, check_plausible, measured
 from septal_planner.puncture.procedures import UnknownProcedure
+from septal_planner.puncture.survey import Trial
 from septal_planner.validation import compare
 
 DATA = Path(__file__).resolve().parents[1].parent / "shared" / "data"
@@ -74,8 +75,9 @@ def test_unknown_position_and_phase_are_said(volume: Volume, quick_phantom: Any)
     bare = replace(volume, patient_position=None, phase_percent=None)
     needed = ("left_atrium", "right_atrium", "fossa", "mitral_annulus", "inferior_vena_cava")
     case = make_plan(
-        bare, Landmarks({n: quick_phantom.landmarks[n] for n in needed}), procedure="paravalvular-leak-medial"
-    )
+        bare, Landmarks({n: quick_phantom.landmarks[n] for n in needed}), procedure="paravalvular-leak-medial",
+        trial=Trial(draws=0), catheters={},
+    )  # fmt: skip
     text = " ".join(case.cautions)
     assert case.views is not None
     assert "not recorded: the C-arm angles hold only if it was supine" in text
@@ -171,7 +173,7 @@ def test_real_heart_lies_within_its_reading() -> None:
     # read by eye for this project, see the README beside the data: fossa +-6 mm, annulus normal +-4 degrees, volumes
     # as given
     volume = read_volume(DATA / "cardiac_cta_1p5mm.nii.gz")
-    case = make_plan(volume, read_landmarks(DATA / "cardiac_cta_landmarks.json"))
+    case = make_plan(volume, read_landmarks(DATA / "cardiac_cta_landmarks.json"), trial=Trial(draws=0), catheters={})
     assert 105 <= case.chambers.volume_ml["left_atrium"] <= 140
     assert 80 <= case.chambers.volume_ml["right_atrium"] <= 130
     assert np.linalg.norm(case.fossa.center_lps - (-14.3, -168.0, 650.5)) <= 6

@@ -16,6 +16,7 @@ from septal_phantoms.scans import scan_of
 from septal_planner.errors import AnatomyNotFound, InputRefused
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.pipeline import make_plan
+from septal_planner.puncture.survey import Trial
 from septal_planner.validation.comparison import EASY, EASY_BARS, HARD_BARS, compare, volume_of
 from septal_planner.validation.results import Coverage, PhantomResult, Row, Spread, Told, TrialCoverage, Trials
 from septal_planner.validation.truths import told_with_interval
@@ -158,9 +159,9 @@ def run(job: Job) -> Outcome:
     start = time.monotonic()
     try:
         if job.kind == "trial":
-            case = make_plan(volume, Landmarks(phantom.landmarks), landmark_sd_mm=noise)
+            case = make_plan(volume, Landmarks(phantom.landmarks), landmark_sd_mm=noise, catheters={})
         else:
-            case = make_plan(volume, Landmarks(phantom.landmarks))
+            case = make_plan(volume, Landmarks(phantom.landmarks), trial=Trial(draws=0), catheters={})
     except (AnatomyNotFound, InputRefused) as problem:
         seconds = time.monotonic() - start
         return Outcome(PhantomResult(job.title, seconds, (), str(problem), may_refuse))
@@ -195,7 +196,9 @@ def _height_held(phantom: septal_phantoms.Phantom, seed: int) -> bool:
     truth = phantom.truth
     marked = landmarks_of(truth.heart, truth, seed, TRIAL_NOISE_MM)
     seen = {name: points for name, points in marked.items() if name in phantom.landmarks}
-    case = make_plan(volume_of(phantom), Landmarks(seen), landmark_sd_mm=TRIAL_NOISE_MM)
+    case = make_plan(
+        volume_of(phantom), Landmarks(seen), landmark_sd_mm=TRIAL_NOISE_MM, trial=Trial(draws=0), catheters={}
+    )
     low, high = case.site.height_interval_95_mm
     return bool(low <= float(truth.height_mm(case.site.target_lps)[0]) <= high)
 
