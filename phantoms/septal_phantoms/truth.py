@@ -272,28 +272,41 @@ class Truth:
     def free_path_mm(
         self, point_lps: Array, direction_lps: Array, *, step_mm: float = 0.2, longest_mm: float = 150.0
     ) -> float:
-        """From `point_lps` along `direction_lps` across the wall until the left atrial blood pool ends
+        """`free_paths_mm` of one point."""
+        found = self.free_paths_mm(point_lps, direction_lps, step_mm=step_mm, longest_mm=longest_mm)
+        return float(found[0])
+
+    def free_paths_mm(
+        self, points_lps: Array, direction_lps: Array, *, step_mm: float = 0.2, longest_mm: float = 150.0,
+        grazed_mm: float = 0.0, graze_within_mm: float = 15.0,
+    ) -> Array:
+        """From each of `points_lps` along one direction across the wall until the left atrial blood pool ends
         (veins and appendage cut at their mouth planes); nan where the ray never enters it. Root found to
-        1e-6 mm."""
-        p, d = np.asarray(point_lps, float).reshape(3), np.asarray(direction_lps, float).reshape(3)
+        1e-6 mm. A stretch of blood nowhere deeper than `grazed_mm`, left again within `graze_within_mm`, is passed
+        over: a ray along a wall."""
+        p, d = np.asarray(points_lps, float).reshape(-1, 3), np.asarray(direction_lps, float).reshape(3)
         d = d / np.linalg.norm(d)
-        s = np.arange(0.0, longest_mm, step_mm)
-        inside = self.fields_at(p + s[:, None] * d)["left_atrium"] < 0
-        if not inside.any():
-            return float("nan")
-        first = int(np.argmax(inside))
-        leaving = np.flatnonzero(~inside[first:])
-        if leaving.size == 0:
-            return float("nan")
-        high = s[first + leaving[0]]
-        low = high - step_mm
-        while high - low > 1e-6:
-            mid = (low + high) / 2
-            if self.fields_at(p + mid * d)["left_atrium"][0] < 0:
-                low = mid
-            else:
-                high = mid
-        return float((low + high) / 2)
+        entered = np.zeros(len(p), bool)
+        high, deepest = np.full(len(p), np.nan), np.zeros(len(p))
+        for s in np.arange(0.0, longest_mm, step_mm):
+            looked = np.flatnonzero(np.isnan(high))
+            if len(looked) == 0:
+                break
+            value = self.fields_at(p[looked] + s * d)["left_atrium"]
+            inside = value < 0
+            deepest[looked] = np.minimum(deepest[looked], value)
+            leaves = entered[looked] & ~inside
+            grazed = leaves & (deepest[looked] >= -grazed_mm) & (s <= graze_within_mm)
+            high[looked[leaves & ~grazed]] = s
+            entered[looked] = (entered[looked] & ~grazed) | inside
+        left = np.flatnonzero(np.isfinite(high))
+        low, top = high[left] - step_mm, high[left]
+        for _ in range(int(np.ceil(np.log2(step_mm / 1e-6)))):
+            mid = (low + top) / 2
+            inside = self.fields_at(p[left] + mid[:, None] * d)["left_atrium"] < 0
+            low, top = np.where(inside, mid, low), np.where(inside, top, mid)
+        high[left] = (low + top) / 2
+        return high
 
     @cached_property
     def volumes_ml(self) -> Mapping[str, float]:

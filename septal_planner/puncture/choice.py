@@ -41,6 +41,7 @@ NOT_FAR_BEHIND = 1.0  # tolerances: other candidates where nothing meets all lim
 LOOKED_AT = 3  # places of the map from which the largest margin is climbed for
 BESIDE_MM = 0.05  # over which a margin's slope is taken
 FINER_MM = (0.125, 0.03, 0.008)
+LAID_ANEW = 8  # times at most that a grid follows its best place
 SETTLE_MM = 0.1
 NO_BEND_MM = 1e6  # stands for the infinite radius of what is straight
 
@@ -187,14 +188,18 @@ def _settled(
 
 
 def _refine(approach: Approach, found: MembraneMap, index: int, order: Order, reach: ReachOver | None) -> Array:
-    """Best point (3,) near a mapped one, by ever finer grids."""
+    """Best point (3,) near a mapped one, by ever finer grids, each laid anew about its best place until that is its
+    middle: so it follows the ridges on which a limit ends what another gains."""
     at = np.array([found.u_mm[index], found.v_mm[index]])
     patch = approach.fossa.patch
     for step in FINER_MM:
         du, dv = (d.ravel() for d in np.meshgrid(*(2 * [np.arange(-4, 5) * step])))
-        near = map_points(approach, patch.points_lps(at[0] + du, at[1] + dv), reach=reach)
-        best = int(order(near)[0])
-        at = at + [du[best], dv[best]]
+        for _ in range(LAID_ANEW):
+            near = map_points(approach, patch.points_lps(at[0] + du, at[1] + dv), reach=reach)
+            best = int(order(near)[0])
+            at = at + [du[best], dv[best]]
+            if du[best] == dv[best] == 0.0:
+                break
     return patch.points_lps(at[0], at[1])
 
 

@@ -15,6 +15,8 @@ from septal_planner.puncture import catheter
 
 Array = NDArray[np.float64]
 
+GRAZED_MM = 0.3  # blood no deeper than this, before more of it, is the blurred edge of the wall the way begins in
+
 
 def crossing_of(landmarks_lps: Mapping[str, ArrayLike], fossa: Fossa, *, sheath_angle_deg: float) -> Array:
     """Crossing direction (3,) from the landmark `inferior_vena_cava` (near the atrial junction, then lower)
@@ -43,7 +45,8 @@ def posterior_path_mm(
     the cosine (n,) of its incidence there; both nan where the ray does not enter the pool within
     `enter_within_mm`.
 
-    The ray is marched and the last step solved linearly, so the path counts from the point, wall included.
+    The ray is marched and the last step solved linearly, so the path counts from the point, wall included. Blood that
+    is only grazed within the wall, no deeper than 0.3 mm, is passed over where the ray then enters the pool proper.
     """
     p = np.asarray(points_lps, dtype=np.float64).reshape(-1, 3)
     d = unit_vector(direction_lps)
@@ -51,10 +54,14 @@ def posterior_path_mm(
     path, cosine = np.full(len(p), np.nan), np.full(len(p), np.nan)
     for lo in range(0, len(p), 256):
         f = left_atrium.at(p[lo : lo + 256, None, :] + t[None, :, None] * d)
-        inside = f < 0
-        enters = np.argmax(inside, axis=1)
-        rows = np.arange(len(f))
-        out = ~inside & (np.arange(len(t)) > enters[:, None])
+        inside, deep = f < 0, f < -GRAZED_MM
+        rows, at = np.arange(len(f)), np.arange(len(t))
+        proper = np.argmax(deep, axis=1)
+        # where the stretch of blood that gets deep begins: after the last place outside before it
+        begins = np.where(~inside & (at < proper[:, None]), at + 1, 0).max(axis=1)
+        proper_in_time = deep.any(axis=1) & (t[begins] <= enter_within_mm)
+        enters = np.where(proper_in_time, begins, np.argmax(inside, axis=1))
+        out = ~inside & (at > enters[:, None])
         k = np.argmax(out, axis=1)
         seen = inside[rows, enters] & (t[enters] <= enter_within_mm) & out[rows, k]
         k = np.where(seen, k, 1)

@@ -94,16 +94,21 @@ class Spread:
 
 @dataclass(frozen=True)
 class Told:
-    """One measurement of one trial with its interval: `value` +- 2 `sd`, and the truth."""
+    """One measurement of one trial with its interval, `value` +- 2 `sd` unless `low` and `high` are told, and the
+    truth."""
 
     name: str
     unit: str
     value: float
     sd: float
     truth: float
+    low: float | None = None
+    high: float | None = None
 
     @property
     def held(self) -> bool:
+        if self.low is not None and self.high is not None:
+            return self.low <= self.truth <= self.high
         return abs(self.value - self.truth) <= 2.0 * self.sd
 
 

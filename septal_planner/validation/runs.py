@@ -18,6 +18,7 @@ from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.pipeline import make_plan
 from septal_planner.puncture.survey import Trial
 from septal_planner.validation.comparison import EASY, EASY_BARS, HARD_BARS, compare, volume_of
+from septal_planner.validation.drawn import drawn_with_interval
 from septal_planner.validation.results import Coverage, PhantomResult, Row, Spread, Told, TrialCoverage, Trials
 from septal_planner.validation.truths import told_with_interval
 
@@ -167,7 +168,8 @@ def run(job: Job) -> Outcome:
         return Outcome(PhantomResult(job.title, seconds, (), str(problem), may_refuse))
     seconds = time.monotonic() - start
     if job.kind == "trial":
-        return Outcome(PhantomResult(job.title, seconds, ()), told=tuple(told_with_interval(case, truth)))
+        told = (*told_with_interval(case, truth), *drawn_with_interval(case, truth))
+        return Outcome(PhantomResult(job.title, seconds, ()), told=told)
     bars = EASY_BARS if job.name in EASY else HARD_BARS
     result = PhantomResult(job.title, seconds, tuple(compare(case, truth, bars)))
     held, refused = [], []

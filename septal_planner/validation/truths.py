@@ -46,7 +46,7 @@ def true_values(case: PlannedCase, truth: septal_phantoms.Truth) -> dict[str, fl
     p, fossa = case.site.target_lps, truth.fossa
     exact = landmarks_of(truth.heart, truth, 0, 0.0)
     coaptation = exact["leaflet_coaptation"][0]
-    superior, anterior = _fractions(p, truth)
+    superior, anterior = fractions(p, truth)
     out = {
         "height above mitral annulus": float(truth.height_mm(p)[0]),
         "height above leaflet coaptation": float((p - coaptation) @ truth.mitral.normal),
@@ -70,7 +70,7 @@ def true_values(case: PlannedCase, truth: septal_phantoms.Truth) -> dict[str, fl
     return out | _arc(case, truth, exact)
 
 
-def _fractions(p: Array, truth: septal_phantoms.Truth) -> tuple[float, float]:
+def fractions(p: Array, truth: septal_phantoms.Truth) -> tuple[float, float]:
     """Position within the true rim, toward the head and toward the front, in the plane of the true mean normal."""
     n = truth.fossa.normal
     superior = np.array([0.0, 0.0, 1.0]) - n[2] * n

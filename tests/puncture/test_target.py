@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from septal_planner.errors import AnatomyNotFound, InputRefused
 from septal_planner.geometry import curves
+from septal_planner.geometry.shapes import DistanceField
 from septal_planner.puncture import ranking, survey, target
 from septal_planner.puncture.checks import check
 from septal_planner.puncture.procedures import Asked, procedure
@@ -181,6 +182,18 @@ def test_posterior_path_of_rays_through_a_sphere(high_septum):
     np.testing.assert_allclose(cosine, expected, atol=0.05)
     away, _ = target.posterior_path_mm(points, -d, field)
     assert np.isnan(away).all()
+
+
+def test_blood_grazed_within_the_wall_is_not_the_chamber():
+    # along x, by construction: wall, blood 0.1 (or 1) mm deep at x = 2 and none from 3 on, blood from x = 6 to 30
+    x = np.arange(-2.0, 41.0)
+    for touch, leaves in ((-0.1, 30.0), (-1.0, 3.0)):
+        values = np.interp(x, [-2, 1, 2, 4, 6, 18, 30, 40], [4, 0.5, touch, 1.0, 0, -12, 0, 10])
+        affine = np.eye(4)
+        affine[:3, 3] = [-2.0, -2, -2]
+        field = DistanceField(np.broadcast_to(values, (5, 5, len(x))).astype(np.float32), affine)
+        path, _ = target.posterior_path_mm([-1.0, 0, 0], [1.0, 0, 0], field)
+        assert path[0] == pytest.approx(leaves + 1.0, abs=0.02)
 
 
 @pytest.mark.parametrize(
