@@ -183,6 +183,48 @@ def projector_rows(volume: object, target_lps: object) -> list[tuple[str, float,
     return rows
 
 
+def crossing_rows(case: object, planning: float) -> list[tuple[str, float, float, str]]:
+    """Map with reach, probability map and doubt at the target, in processor seconds against their bars and over
+    planning; four times the points, and twice the draws, must not cost more than that and a quarter."""
+    from dataclasses import replace
+    from functools import partial
+
+    from septal_planner.puncture.catheter_way import catheter_way
+    from septal_planner.puncture.membrane_map import map_membrane
+    from septal_planner.puncture.passage import look_into
+    from septal_planner.puncture.survey import Survey, Trial, survey_membrane
+
+    survey, target = case.survey, case.site.target_lps  # type: ignore[attr-defined]
+
+    def mapped(spacing_mm: float) -> int:
+        fresh = replace(survey.approach)  # nothing remembered of the plan before
+        way = catheter_way(fresh, survey.catheter)
+        found = map_membrane(fresh, spacing_mm=spacing_mm, reach=None if way is None else way.over)
+        return 0 if found is None else len(found.points_lps)
+
+    def surveyed(draws: int) -> Survey:
+        return survey_membrane(
+            replace(survey.approach), catheter=survey.catheter, catheters={}, trial=Trial(draws=draws)
+        )
+
+    points, finer = mapped(0.5), mapped(0.25)
+    one, four = (processor_seconds(partial(mapped, step), times=2) for step in (0.5, 0.25))
+    bare = processor_seconds(lambda: surveyed(0), times=2)
+    drawn, twice = (processor_seconds(partial(surveyed, draws), times=2) - bare for draws in (2000, 4000))
+    with_draws = surveyed(2000)
+    doubt = processor_seconds(lambda: look_into(with_draws, target), times=2)
+    return [
+        (f"processor seconds of the map with reach, {points} points", one, 3.0, "s"),
+        (f"map with reach over planning ({planning:.1f} s)", one / planning, 0.5, "x"),
+        (f"{finer / points:.1f} times the points of the map: so many times as long", four / one,
+         1.25 * finer / points, "x"),
+        ("processor seconds of the probability map, 2000 draws", drawn, 10.0, "s"),
+        (f"probability map over planning ({planning:.1f} s)", drawn / planning, 0.5, "x"),
+        ("twice the draws: so many times as long", twice / drawn, 2.5, "x"),
+        ("processor seconds of the needle, the catheter and the doubt at the target", doubt, 3.0, "s"),
+    ]  # fmt: skip
+
+
 def main() -> int:
     import septal_phantoms
 
@@ -226,6 +268,8 @@ def main() -> int:
             ),
             (f"pictures and PDF ({pdf:.1f} s) over planning ({planning:.1f} s)", pdf / planning, 1.0, "x"),
         ]
+        print("Crossing ...", file=sys.stderr)
+        rows += crossing_rows(case, planning)
         print("Simulated fluoroscopy ...", file=sys.stderr)
         rows += projector_rows(volume, case.site.target_lps)
         del volume, case
