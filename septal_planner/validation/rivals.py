@@ -22,6 +22,7 @@ Mask = NDArray[np.bool_]
 RIVALS = 10_000
 SEED = 10
 MORE = 1e-3  # tolerances by which a point has to be better
+SHORT = 1e-6
 NAMES = ("random points better than the choice", "random points of a larger worst margin")
 # better than any way of a catheter: what the rest of the limits allow at most
 AT_BEST: Mapping[str, float] = {
@@ -56,7 +57,7 @@ def better_rivals(survey: Survey, *, rivals: int = RIVALS, seed: int = SEED) -> 
         """Of the points mapped, which are better than the first and than the second of `chosen`."""
         (meets, clear, worst), (meets_0, clear_0, worst_0) = scores(there, ranking), scores(chosen, ranking)
         alike = meets == meets_0[0]
-        no_less = alike & (clear >= clear_0[0] - MORE)
+        no_less = alike & (clear >= clear_0[0] - SHORT)  # what falls short, by however little, does not keep clear
         first = (meets & ~meets_0[0]) | (alike & (clear > clear_0[0] + MORE)) | (no_less & (worst > worst_0[0] + MORE))
         margin = np.nan_to_num(there.overall, nan=-np.inf)
         return first, margin > np.nan_to_num(chosen.overall, nan=-np.inf)[1] + MORE
