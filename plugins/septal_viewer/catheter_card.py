@@ -74,7 +74,8 @@ class CatheterCard(QWidget):
         else:
             sign = STATUS["met" if reach.reachable else "not met"]
             word = "It reaches from the target." if reach.reachable else "It does not reach from the target."
-            self.verdict.setText(f"{signed(sign, dark, word=False)} <b>{word}</b>")
+            near = f" Its body comes nearest to the {html.escape(reach.nearest)}." if reach.nearest else ""
+            self.verdict.setText(f"{signed(sign, dark, word=False)} <b>{word}</b>{near}")
             self.why_not.setText("<br>".join(f"▲ {html.escape(s)}" for s in reach.why_not))
             fill_rows(self.numbers, numbers_of(reach))
         self.why_not.setVisible(reach is not None and bool(reach.why_not))
@@ -98,7 +99,6 @@ def numbers_of(reach: CatheterReach) -> list[tuple[str, str]]:
         ("Tilt against the valve's axis", number(reach.tilt_deg, "deg")),
         ("Tip off the device point", number(reach.offset_mm, "mm")),
         ("Clearance of its body", mm(reach.clearance_mm)),
-        ("It comes nearest to", f"the {reach.nearest}" if reach.nearest else "not assessed"),
         ("Advance beyond the septum", number(reach.advance_mm, "mm")),
         ("First bend turned by", number(reach.plane_deg, "deg")),
         ("Deflection", " and ".join(number(abs(d), "deg") + (" back" if d < 0 else "") for d in reach.deflections_deg)),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
@@ -56,7 +57,8 @@ class Desk(Arrivals):
         self.table.progress.connect(self.progress)
         self.views.tint = self._tint
         self._tinted: tuple[object, ...] = ()
-        self._tint_made: Tint | None = None
+        self._tint_made: Future[Tint] | None = None
+        self._tint_due = False
         self.selected = "left_atrium"
         self.phase = 0
         self._request: PlanRequest | None = None
@@ -98,6 +100,9 @@ class Desk(Arrivals):
             self._news(event)
         if self.scene.busy and not self.pointing.dragging:
             self.scene.pump()
+        if self._tint_due and self._tint_made is not None and self._tint_made.done():
+            self._tint_due = False
+            self.views.refresh()
         if self.session.case is not None or not self.due:
             self.table.pump()
         at_the_table = self.table.active and self.session.case is not None  # frames follow the hand; the rest can wait
@@ -197,15 +202,19 @@ class Desk(Arrivals):
             self._scene_timer.start()
 
     def _tint(self, plane: Plane) -> Tint | None:
-        """The membrane's quantity on the plane that sees the fossa en face, made once for each quantity and turn."""
+        """The membrane's quantity on the plane that sees the fossa en face, made in a thread, once for each quantity
+        and turn; None until it is there."""
         shown, found = self.scene.shown, self.session.found
         if shown is None or found is None:
             return None
         of = (shown, self.scene.quantity, self.scene.faded, plane.down_lps.tobytes(), plane.right_lps.tobytes())
         if of != self._tinted:
-            self._tint_made = tint_of(shown, self.scene.quantity, found.fossa, plane, faded=self.scene.faded)
-            self._tinted = of
-        return self._tint_made
+            self._tint_made = self.scene.later(
+                tint_of, shown, self.scene.quantity, found.fossa, plane, self.scene.faded
+            )
+            self._tinted, self._tint_due = of, True
+        assert self._tint_made is not None
+        return self._tint_made.result() if self._tint_made.done() else None
 
     def _survey_changed(self) -> None:
         self.scene.show_survey(self.session.surveys.of(self.session.aim), pending=self.session.pending)

@@ -80,7 +80,7 @@ class SourceBars(QWidget):
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
 
     def sizeHint(self) -> QSize:
-        return QSize(260, 4 + 20 * len(self._sources))
+        return QSize(260, 4 + 20 * (len(self._sources) + 1))
 
     def tell(self, sources: Sequence[SourceShare], *, dark: bool) -> None:
         """Other sources."""
@@ -116,7 +116,11 @@ class SourceBars(QWidget):
                 QRectF(right + 4, y, 40, 18), Qt.AlignmentFlag.AlignVCenter, f"{100 * s.all_met_without:.0f} %"
             )
         painter.setPen(QPen(text, 1, Qt.PenStyle.DashLine))
-        painter.drawLine(int(x(0.0)), 0, int(x(0.0)), self.height())
+        painter.drawLine(int(x(0.0)), 0, int(x(0.0)), self.height() - 20)
+        ends = min(s.worst_low for s in self._sources), max(s.worst_high for s in self._sources)
+        for value in {0.0, *(end for end in ends if abs(x(end) - x(0.0)) > 28)}:
+            box = QRectF(x(value) - 24, self.height() - 19, 48, 18)
+            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, f"{value:.1f}".replace("-", "\u2212"))
 
 
 def range_of(name: str, i: Interval) -> str:

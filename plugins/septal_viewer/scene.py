@@ -58,6 +58,8 @@ class Scene:
         self._found: FoundAnatomy | None = None
         self._shown: ShownMembrane | None = None
         self._showing: Future[ShownMembrane] | None = None
+        self._lining: tuple[str, Future[dict[str, LayerData | None]]] | None = None
+        self._placed: tuple[object, ...] = ()
         self._surveyed: Surveyed | None = None
         self._pending = False
         self._places: tuple[Sequence[Candidate], Sequence[PunctureSite | None]] = ((), ())
@@ -185,7 +187,7 @@ class Scene:
     @property
     def busy(self) -> bool:
         """Whether steps are waiting."""
-        return bool(self._waiting) or self._meshing is not None or self._showing is not None
+        return bool(self._waiting) or any(each is not None for each in (self._meshing, self._showing, self._lining))
 
     # ------------------------------------------------------------------------------------------------- steps
 
@@ -196,6 +198,12 @@ class Scene:
             self._meshes = meshing.result()
             self._queue_anatomy()
             self._map_again()
+            return
+        if self._lining is not None and self._lining[1].done():
+            (name, lining), self._lining = self._lining, None
+            if name == self.quantity and not self.faded:
+                for key, lines in lining.result().items():
+                    self._put(key, lines)
             return
         if self._showing is not None and self._showing.done():
             showing, self._showing = self._showing, None
@@ -211,10 +219,14 @@ class Scene:
     def finish(self) -> None:
         """Do all steps now; for pictures and tests."""
         while self.busy:
-            for each in (self._meshing, self._showing):
+            for each in (self._meshing, self._showing, None if self._lining is None else self._lining[1]):
                 if each is not None:
                     each.exception()
             self.pump()
+
+    def later(self, make: Callable[..., Any], *given: Any) -> Future[Any]:
+        """Have something for other views made in the thread."""
+        return self._thread.submit(make, *given)
 
     def close(self) -> None:
         """End the thread."""
@@ -255,14 +267,19 @@ class Scene:
             if key in made:
                 made[key][1]["blending"] = "translucent_no_depth"
             self._put(key, made.get(key))
-        for key, lines in shown.level_layers(self.quantity).items():
-            self._put(key, None if self.faded else lines)
+        for key in ("contours", "zero_line"):
+            self._put(key, None)
+        if not self.faded:
+            self._lining = self.quantity, self._thread.submit(shown.level_layers, self.quantity)
         self._put_places()
 
     def _put_places(self) -> None:
         names = [] if self._shown is None else class_places(self._shown.mesh, self._shown.named(self.quantity))
         there = [] if self._found is None or self._pending else [*names, *ranked_places(*self._places)]
-        self._put("places", places_layer(there))
+        placed = tuple((p.label, p.thing, p.at_lps.tobytes()) for p in there)
+        if placed != self._placed:
+            self._placed = placed
+            self._put("places", places_layer(there))
 
     def _apply(self, key: str, made: LayerData | None) -> None:
         layer = self._layers.get(key)

@@ -47,7 +47,7 @@ class Tint:
     legend: tuple[tuple[str, str], ...] = ()  # colour and words of each kind
 
 
-def tint_of(shown: ShownMembrane, name: str, fossa: Fossa, plane: Plane, *, faded: bool = False) -> Tint:
+def tint_of(shown: ShownMembrane, name: str, fossa: Fossa, plane: Plane, faded: bool = False) -> Tint:
     """A quantity of the membrane as the plane sees it; `faded` in shades of grey and without lines."""
     quantity = shown.named(name)
     uv = plane.uv_mm(shown.mesh.vertices_lps)

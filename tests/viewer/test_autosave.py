@@ -51,6 +51,7 @@ def test_work_comes_back_whole(tmp_path: Path) -> None:
     clock.now += 2
     session.lock("fossa")
     session.set_procedure("edge-to-edge-functional")
+    session.set_catheter("steerable-sheath-small-curve")
     keeper.close()
     (kept,), faults = find_kept(tmp_path)
     assert faults == []

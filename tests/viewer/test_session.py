@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from septal_viewer.opened import NO_CT
 from septal_viewer.session import NO_ANATOMY, Session
-from septal_viewer.surveys import FoundWithSurvey, Surveyed
+from septal_viewer.surveys import FoundWithSurvey, Step, Surveyed
 
 from septal_planner import cli
 from septal_planner.inputs.landmarks import Landmarks, read_landmarks, write_landmarks
@@ -417,6 +417,50 @@ def test_another_procedure_keeps_a_target_set_by_hand(planned: Session) -> None:
     assert planned.target_lps == target
     assert planned.undo()
     assert planned.site.procedure == planned.procedure
+
+
+def test_another_catheter_waits_for_its_survey_and_comes_back_at_once(
+    planned: Session, quick_surveyed: Surveyed
+) -> None:
+    ear, before = Ear(planned), planned.site
+    own = planned.aim.catheter
+    assert not planned.set_catheter("of glass")
+    assert "no catheter" in ear.last()
+    assert planned.set_catheter("steerable-sheath-small-curve")
+    assert planned.unsaved
+    assert planned.site is None
+    assert planned.pending
+    assert planned.next_step() == Step("survey", planned.aim)
+    assert not planned.keep_candidate()
+    assert "still being worked out" in ear.last()
+    planned.step_failed(Step("survey", planned.aim), "")  # stopped: not begun again unasked
+    assert not planned.pending
+    assert planned.next_step() is None
+    assert planned.undo()
+    assert planned.aim.catheter == own
+    assert planned.site is before
+    assert planned.redo()
+    assert planned.pending
+    assert planned.set_catheter(own)
+    assert planned.marks.catheter == ""
+    assert planned.survey is quick_surveyed.survey
+
+
+def test_a_place_that_was_ranked_becomes_the_target(planned: Session) -> None:
+    assert planned.found is not None
+    assert planned.choices
+    assert not planned.take_choice(len(planned.choices))
+    assert planned.move_target(planned.found.fossa.center_lps)
+    here = planned.look_here()
+    assert here is not None
+    assert here.site is planned.site
+    assert here.place is not None
+    assert here.place.height_mm == pytest.approx(planned.site.height_mm, abs=1e-6)  # type: ignore[union-attr]
+    assert here.passage is None  # not tried yet
+    assert planned.next_step() == Step("passage", planned.aim)
+    assert planned.take_choice(0)
+    assert planned.target_lps is None
+    np.testing.assert_array_equal(planned.site.target_lps, planned.choices[0].point_lps)  # type: ignore[union-attr]
 
 
 def test_up_to_four_candidates(planned: Session) -> None:

@@ -295,6 +295,40 @@ def test_the_legend_goes_with_the_quantity_on_the_membrane(qtbot: Any, planned: 
     assert {"aorta", "height", "rim", "thickness", "worst", "binds", "all_met", "spare", "axis_tilt"} <= set(seen)
 
 
+def test_what_was_surveyed_stands_on_the_parts_of_page_crossing(qtbot: Any, planned: PlannerPanel) -> None:
+    session, page = planned.desk.session, planned.crossing
+    here = session.here
+    assert here is not None
+    assert here.passage is not None
+    assert here.passage.doubt is not None
+    assert here.place is not None
+    planned.actions_.keep_candidate()
+    assert page.compare.isVisible()
+    assert page.comparison.map.isVisible()
+    assert here.place.sentence in page.ranked._words[0].text().replace("&#x27;", "'")
+    met = f"{100 * here.passage.doubt.all_met:.0f}"
+    for part, widget in (("catheter", page.catheter.numbers), ("doubt", page.doubt.bars), ("limits", page.table)):
+        qtbot.mouseClick(page.part_buttons[part], Qt.MouseButton.LeftButton)
+        assert widget.isVisible()
+        assert not page.compare.isVisible()
+    assert met in page.doubt.all_met.text()
+    assert page.doubt.table.rowCount() == sum(i.met is not None for i in here.passage.doubt.expected.values())
+    assert page.catheter.shares.rowCount() == len(session.catheters)
+    # the membrane's colours lie on the fossa in the view that sees it en face, and nowhere else
+    planned.desk.scene.show_quantity("worst")
+    settle(qtbot, planned)
+    qtbot.waitUntil(lambda: planned.desk._tint_made is not None and planned.desk._tint_made.done(), timeout=60_000)
+    settle(qtbot, planned)
+    coloured = {}
+    for view in planned.desk.views.views:
+        picture = pixels(view.canvas).astype(int)
+        place = view.widget_place(session.found.fossa.center_lps).toPoint()  # type: ignore[union-attr]
+        spot = picture[place.y() - 30 : place.y() - 8, place.x() - 30 : place.x() - 8]
+        coloured[view.name] = float((np.ptp(spot, axis=2) > 25).mean())
+    assert coloured["en_face"] > 0.5 > max(v for n, v in coloured.items() if n != "en_face")
+    planned.desk.scene.show_quantity("height")
+
+
 def test_every_shortcut_has_its_action_and_stands_on_the_keys_page(qtbot: Any, panel: PlannerPanel) -> None:
     keys = [s.keys for s in SHORTCUTS]
     assert len(keys) == len(set(keys))
