@@ -20,7 +20,7 @@ from septal_planner.inputs.volume import Volume
 from septal_planner.pipeline import FoundAnatomy, PlannedCase, site_at
 from septal_planner.puncture.catheters import SteerableCatheter, load_catheters
 from septal_planner.puncture.choice import Candidate
-from septal_planner.puncture.passage import Passage, compare
+from septal_planner.puncture.passage import OF_ONE_ARC, Passage, compare, with_catheter
 from septal_planner.puncture.procedures import UnknownProcedure
 from septal_planner.puncture.procedures import procedure as procedure_named
 from septal_planner.puncture.survey import Survey
@@ -79,6 +79,16 @@ class Choosing(Opened):
         """Of the procedure and catheter at hand, as far as it was worked out; None: not begun, or still in work."""
         there = self.surveys.of(self.aim)
         return None if there is None else there.survey
+
+    @property
+    def shown_site(self) -> PunctureSite | None:
+        """The site held against what the catheter does at it, or did at the place just before, while it is moved."""
+        site, here = self.site, self.here
+        done = [] if here is None else [c for c in here.checked.checks if c.name.startswith("catheter_")]
+        if site is None or not done:
+            return site
+        own = [c for c in site.checks if c.name not in OF_ONE_ARC and not c.name.startswith("catheter_")]
+        return replace(site, checks=(*own, *done))
 
     @property
     def choices(self) -> tuple[Candidate, ...]:
@@ -194,14 +204,16 @@ class Choosing(Opened):
         if site is None:
             self.here = None
         elif passage is not None:
-            self.here = Here(site, passage.target, passage.catheter, passage)
+            self.here = _here(site, passage, there)
         elif there is None:
-            self.here = Here(site, None, None, None)
+            self.here = Here(site, site, None, None, None)
         elif self.here is None or self.here.site is not site or (self.here.place is None and there.survey.map):
             survey = there.survey
             place = next(iter(compare(survey, [site.target_lps])), None)
             reach = None if survey.way is None else survey.way.at(site.target_lps)
-            self.here = Here(site, place, reach, None)
+            values = {} if place is None else place.values
+            known = Passage(place, None, reach if values else None, values, None, ())
+            self.here = replace(_here(site, known, there), reach=reach, passage=None)
         return self.here
 
     # -------------------------------------------------------------------------------------------- where to cross
@@ -211,7 +223,7 @@ class Choosing(Opened):
         passage = self.surveys.passage(aim)
         site = next((s for s, a in zip(self.candidates, self._kept, strict=True) if a == aim), None)
         if passage is not None and site is not None:
-            return Here(site, passage.target, passage.catheter, passage)
+            return _here(site, passage, self.surveys.of(aim))
         return self._heres.get(aim)
 
     def move_target(self, point_lps: ArrayLike, *, dragging: bool = False) -> bool:
@@ -368,6 +380,11 @@ class Choosing(Opened):
 def own_catheter(procedure: str) -> str:
     """Name of the catheter that a procedure is planned with unless another is chosen; empty where it has none."""
     return procedure_named(procedure).catheter or ""
+
+
+def _here(site: PunctureSite, passage: Passage, done: Surveyed | None) -> Here:
+    checked = site if done is None else with_catheter(site, passage, done.survey.approach)
+    return Here(site, checked, passage.target, passage.catheter, passage)
 
 
 def _same(one: Landmarks, other: Landmarks | None) -> bool:

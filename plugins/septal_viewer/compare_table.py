@@ -23,10 +23,10 @@ from septal_viewer.small_map import SmallMap
 from septal_viewer.surveys import Here
 
 UNIT = {"mm": "mm", "deg": "°", "1": "%"}
-MORE = ("worst", "binds", "likely", "tilt", "room", "reaches")
+MORE = ("worst", "binds", "likely", "reaches", "tilt", "room")
 MORE_SAID = {
-    "worst": "Worst margin tol.", "binds": "Binds", "likely": "All limits met %", "tilt": "Catheter tilt °",
-    "room": "Its clearance mm", "reaches": "It reaches",
+    "worst": "Worst margin tol.", "binds": "Binds", "likely": "All limits met %", "reaches": "Catheter reaches",
+    "tilt": "Its tilt °", "room": "Its body clear by mm",
 }  # fmt: skip
 
 
@@ -78,7 +78,8 @@ class CompareTable(QWidget):
         t = self.table
         chosen = t.currentColumn()
         columns = [*kept] if now is None else [now, *kept]
-        names = next(([c.name for c in one.site.checks] for one in columns if one.site is not None), [])
+        every = [c.name for one in columns if one.site is not None for c in one.site.checks]
+        names = [name for name in dict.fromkeys(every) if name != "catheter_tilt"]
         for widget in (t, self.take, self.drop):
             widget.setVisible(bool(kept))
         self.keep.setEnabled(now is not None and len(kept) < MOST_CANDIDATES)

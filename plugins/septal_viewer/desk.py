@@ -247,6 +247,8 @@ class Desk(Arrivals):
         self._scene_timer.stop()
         here = self.session.look_here()
         self.scene.show_site(self.session.site, self.session.points_lps, here, pending=self.session.pending)
+        if not self.dragging:
+            self.views.refresh()
         self.numbers_changed.emit()
 
     def _let_go(self, target: bool) -> None:

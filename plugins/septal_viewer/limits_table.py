@@ -23,12 +23,14 @@ SHORT = {
     "distance_to_rim": "Distance to rim", "distance_to_aorta": "Distance to aorta",
     "distance_to_posterior_wall": "To posterior wall", "wall_thickness": "Wall thickness",
     "entry_angle": "Entry angle", "bend_radius": "Bend radius", "axis_tilt": "Axis tilt",
+    "catheter_tilt": "Catheter's tilt", "catheter_offset": "Catheter's offset", "catheter_room": "Catheter's room",
 }  # fmt: skip
 BAND = {
     HEIGHT: "height", "superior_fraction": "superior_fraction", "anterior_fraction": "anterior_fraction",
     "distance_to_rim": "distance_to_rim", "distance_to_aorta": "distance_to_aorta",
     "distance_to_posterior_wall": "posterior_path", "wall_thickness": "wall_thickness", "entry_angle": "entry_angle",
-    "bend_radius": "bend_radius", "axis_tilt": "axis_tilt",
+    "bend_radius": "bend_radius", "axis_tilt": "axis_tilt", "catheter_tilt": "axis_tilt",
+    "catheter_offset": "tip_offset", "catheter_room": "clearance",
 }  # fmt: skip
 
 
@@ -129,7 +131,7 @@ def procedure_page(p: Procedure) -> str:
     rows = []
     for name, band in BAND.items():
         range_ = getattr(p, band)
-        if range_ is None:
+        if range_ is None or name in ("catheter_tilt", "catheter_room"):  # told already, or of the line
             continue
         unit = "1" if "fraction" in band else "deg" if band in ("entry_angle", "axis_tilt") else "mm"
         rows.append(

@@ -29,6 +29,12 @@ from septal_viewer.signs import STATUS
 from septal_viewer.surveys import Here, Step
 
 PARTS = (("limits", "Limits"), ("sites", "Sites"), ("catheter", "Catheter"), ("doubt", "Doubt"))
+HINTS = {
+    "limits": "What the procedure asks, beside what is measured at the target",
+    "sites": "The places that the program ranked, and sites side by side",
+    "catheter": "Which catheter, where it reaches from, and what it has to do",
+    "doubt": "How likely each limit is met, and which doubt matters most",
+}
 WAIT = "Being worked out."
 STOPPED = "Not worked out, since it was stopped or could not be done; move the target to have it tried again."
 
@@ -108,7 +114,7 @@ class CrossingPage(Page):
         self.part_buttons: dict[str, QPushButton] = {}
         self._parts: dict[str, QWidget] = {}
         for name, title in PARTS:
-            made = button(title, f"{title} (Tab goes on to the next)", checkable=True)
+            made = button(title, HINTS[name], checkable=True)
             made.setObjectName("stage")
             made.clicked.connect(lambda _=False, n=name: self.show_part(n))
             self._group.addButton(made)
@@ -169,7 +175,7 @@ class CrossingPage(Page):
                 label.setText("")
             self.limits.tell(None, dark=dark)
         else:
-            self._tell_site(s.site, dark, read_first)
+            self._tell_site(s.shown_site or s.site, dark, read_first)
         if not waits:
             here = s.here if s.site is not None else None
             self._tell_margin(here, dark)
@@ -201,7 +207,9 @@ class CrossingPage(Page):
         if site.height_above_coaptation_mm is not None:
             lines.append(f"Height above the coaptation {number(site.height_above_coaptation_mm, 'mm')}")
         self.more.setText("<br>".join(lines))
-        said = list(dict.fromkeys([*site.notes, *r.limits, *r.not_assessed, *read_first]))
+        here = self._session.here
+        short = r.limits if here is None or here.reach is None else here.reach.why_not
+        said = list(dict.fromkeys([*site.notes, *short, *r.not_assessed, *read_first]))
         self.first.setText("<br>".join(f"▲ {html.escape(s)}" for s in said))
 
     def _tell_margin(self, here: Here | None, dark: bool) -> None:
@@ -225,11 +233,11 @@ class CrossingPage(Page):
         s, survey = self._session, self._session.survey
         why = NO_CHOICE if survey is not None else self._why("survey")
         self.ranked.tell(None if survey is None else survey.choice, why, dark=dark)
-        now = None if s.site is None else Compared("Now", s.site, here)
-        kept = [
-            Compared(chr(ord("A") + i), site, s.here_of(aim))
-            for i, (site, aim) in enumerate(zip(s.candidates, s.kept_sites, strict=True))
-        ]
+        now = None if s.site is None else Compared("Now", s.shown_site, here)
+        kept = []
+        for i, (site, aim) in enumerate(zip(s.candidates, s.kept_sites, strict=True)):
+            known = s.here_of(aim)
+            kept.append(Compared(chr(ord("A") + i), site if known is None else known.checked, known))
         self.comparison.tell(
             now, kept, None if s.found is None else s.found.fossa, None if survey is None else survey.map, dark=dark
         )

@@ -71,9 +71,10 @@ class FoundWithSurvey:
 @dataclass(frozen=True, eq=False)
 class Here:
     """What is said of one site beyond itself: its margins and what binds it, the way of the catheter on from it, and,
-    once that was tried, how likely each limit is met."""
+    once that was tried, how likely each limit is met. `checked`: the site held against what the catheter does."""
 
     site: PunctureSite
+    checked: PunctureSite
     place: Candidate | None
     reach: CatheterReach | None
     passage: Passage | None
