@@ -383,7 +383,8 @@ def own_catheter(procedure: str) -> str:
 
 
 def _here(site: PunctureSite, passage: Passage, done: Surveyed | None) -> Here:
-    checked = site if done is None else with_catheter(site, passage, done.survey.approach)
+    held = any(c.name.startswith("catheter_") for c in site.checks)  # as that of a plan is
+    checked = site if done is None or held else with_catheter(site, passage, done.survey.approach)
     return Here(site, checked, passage.target, passage.catheter, passage)
 
 

@@ -312,6 +312,10 @@ def test_what_was_surveyed_stands_on_the_parts_of_page_crossing(qtbot: Any, plan
         assert widget.isVisible()
         assert not page.compare.isVisible()
     assert met in page.doubt.all_met.text()
+    rows = [page.table.item(i, 1).text() for i in range(page.table.rowCount())]  # type: ignore[union-attr]
+    assert len(rows) == len(set(rows))
+    assert "Catheter's tilt" in rows
+    assert "Axis tilt" not in rows  # of one arc, where a catheter is reckoned with
     assert page.doubt.table.rowCount() == sum(i.met is not None for i in here.passage.doubt.expected.values())
     assert page.catheter.shares.rowCount() == len(session.catheters)
     # the membrane's colours lie on the fossa in the view that sees it en face, and nowhere else
