@@ -35,6 +35,7 @@ class CarmButtons(QWidget):
         self.none.setText(why_none if not views else "")
         self.none.setVisible(not views and bool(why_none))
         for made in self.buttons.values():
+            made.hide()  # it goes only once the window is idle
             made.deleteLater()
         self.buttons = {}
         for i, (name, view) in enumerate((views or {}).items()):

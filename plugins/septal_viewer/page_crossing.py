@@ -211,6 +211,7 @@ class CrossingPage(Page):
         short = r.limits if here is None or here.reach is None else here.reach.why_not
         said = list(dict.fromkeys([*site.notes, *short, *r.not_assessed, *read_first]))
         self.first.setText("<br>".join(f"▲ {html.escape(s)}" for s in said))
+        self.first.setVisible(bool(said))
 
     def _tell_margin(self, here: Here | None, dark: bool) -> None:
         """Worst margin, what binds it, and how likely all limits are met, in two lines."""
