@@ -48,6 +48,26 @@ def _windows_of_one_file_are_no_leak_of_the_next() -> Iterator[None]:
         theirs.QtViewer._instances.clear()
 
 
+@pytest.fixture
+def make_napari_viewer(qtbot: Any, tmp_path: Any, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Any]]:
+    """Opens bare viewers of napari, closed after the test. napari's own fixture of this name has it register every
+    command anew in the next window, which ends the windows of our other files in the same process."""
+    import napari
+
+    monkeypatch.setenv("NAPARI_CONFIG", str(tmp_path / "napari.yaml"))
+    made: list[Any] = []
+
+    def make(**how: Any) -> Any:
+        viewer = napari.Viewer(**{"show_welcome_screen": False, **how})
+        made.append(viewer)
+        qtbot.wait_exposed(viewer.window._qt_window, timeout=5000)
+        return viewer
+
+    yield make
+    for viewer in made:
+        viewer.close()
+
+
 Askew = Callable[[int, bool, bool], NDArray[np.float64]]
 
 
