@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from septal_planner import cli, commands, pipeline
+from septal_planner import cli, pipeline
+from septal_planner.commands import planning
 from septal_planner.pipeline import PlannedCase
 from septal_planner.plan import plan_as_json
 from septal_planner.puncture.catheters import load_catheters
@@ -56,7 +57,7 @@ def test_several_targets_are_compared_and_no_draws_are_said(
         (folder / "plan.json").write_text(plan_as_json(case.plan), "utf-8")
 
     monkeypatch.setattr(pipeline, "find_anatomy", lambda _volume, _landmarks, progress=None: quick_found)
-    monkeypatch.setattr(commands, "write_plan_files", keep)
+    monkeypatch.setattr(planning, "write_plan_files", keep)
     patch = quick_found.fossa.patch
     targets = [patch.points_lps(u, v) for u, v in ((1.0, -1.0), (-2.0, 2.0))]
     words = [w for p in targets for w in ("--target", *(repr(float(x)) for x in p))]
