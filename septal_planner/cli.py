@@ -178,12 +178,17 @@ def build_parser() -> argparse.ArgumentParser:
         "planned and all are compared",
     )
     plan.add_argument(
+        "--procedures", metavar="FILE", type=_path,
+        help="your own procedures and what each asks, in a file like that of 'defaults procedures'",
+    )
+    plan.add_argument(
         "--catheter",
         metavar="NAME",
         help="which steerable catheter goes on from there (default: the procedure's; an unknown name prints the list)",
     )
     plan.add_argument(
-        "--catheters", metavar="FILE", type=_path, help="your own catheters, as septal_planner/puncture/catheters.toml"
+        "--catheters", metavar="FILE", type=_path,
+        help="your own catheters, in a file like that of 'defaults catheters'",
     )
     plan.add_argument(
         "--series", metavar="UID", help="which series, where the folder holds more than one that would do"
@@ -370,6 +375,13 @@ def build_parser() -> argparse.ArgumentParser:
     view = add("view", "open the viewer: mark landmarks and a target on the CT, see every number follow, print it")
     view.add_argument("ct", metavar="CT", nargs="?", type=_path, help="a DICOM folder, or an image file")
     view.add_argument("landmarks", metavar="LANDMARKS", nargs="?", type=_path, help="landmarks.json, LPS millimetres")
+
+    defaults = add("defaults", "print the values that come with the program, to be copied and edited to local practice")
+    defaults.add_argument(
+        "of", metavar="WHAT", choices=("procedures", "catheters", "room"),
+        help="procedures (what each asks, for plan --procedures), catheters (for plan --catheters) or room (limits of "
+        "the C-arm, for views --room)",
+    )
 
     schema = add("schema", "print the JSON Schema of plan.json, or of registration.json")
     schema.add_argument(

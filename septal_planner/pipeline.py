@@ -87,7 +87,7 @@ def make_plan(
     volume: Volume,
     landmarks: Landmarks,
     *,
-    procedure: str = DEFAULT_PROCEDURE,
+    procedure: str | Procedure = DEFAULT_PROCEDURE,
     target_lps: ArrayLike | None = None,
     compare_lps: Sequence[ArrayLike] = (),
     catheter: SteerableCatheter | None = None,
@@ -106,12 +106,12 @@ def make_plan(
     InputRefused for landmarks or a target that do not fit the CT, AnatomyNotFound for what cannot be found or cannot
     be.
     """
-    procedure_named(procedure)  # a wrong name is told before the long work
+    wanted = _wanted(procedure)  # a wrong name is told before the long work
     found = find_anatomy(volume, landmarks, progress=progress)
     return plan_found(
         volume,
         found,
-        procedure=procedure,
+        procedure=wanted,
         target_lps=target_lps,
         compare_lps=compare_lps,
         catheter=catheter,
@@ -156,7 +156,7 @@ def plan_found(
     volume: Volume,
     found: FoundAnatomy,
     *,
-    procedure: str = DEFAULT_PROCEDURE,
+    procedure: str | Procedure = DEFAULT_PROCEDURE,
     target_lps: ArrayLike | None = None,
     compare_lps: Sequence[ArrayLike] = (),
     catheter: SteerableCatheter | None = None,
@@ -170,7 +170,7 @@ def plan_found(
     """The plan on anatomy found in `volume` before; arguments and errors as of `make_plan`. A `survey` of the same
     anatomy and procedure saves making it again; its own catheter, trial, sheath angle and landmark doubt hold."""
     say = progress or (lambda _text: None)
-    wanted = procedure_named(procedure)
+    wanted = _wanted(procedure)
     landmarks, fossa, mitral, chambers = found.landmarks, found.fossa, found.mitral, found.chambers
     if survey is None:
         say("Looking the membrane over: every limit, the catheter's reach, and how likely each is met")
@@ -244,6 +244,11 @@ def tricuspid_of(found: FoundAnatomy) -> TricuspidReach | None:
         steerable_catheter(DEFAULT_CATHETER), right_atrium=chambers.distance.get("right_atrium"),
         aorta=chambers.distance.get("aorta"), metal_lps=apply_affine(chambers.lps_from_index, index),
     )
+
+
+def _wanted(procedure: str | Procedure) -> Procedure:
+    """A procedure, given itself or by the name of one that comes with the program."""
+    return procedure if isinstance(procedure, Procedure) else procedure_named(procedure)
 
 
 def approach_of(

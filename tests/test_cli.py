@@ -37,7 +37,8 @@ def options() -> Iterator[tuple[str, argparse.Action]]:
 
 def test_commands_are_those_promised() -> None:
     assert list(commands()) == [
-        "demo", "inspect", "phantom", "plan", "xray", "views", "register", "report", "validate", "view", "schema",
+        "demo", "inspect", "phantom", "plan", "xray", "views", "register", "report", "validate", "view", "defaults",
+        "schema",
     ]
 
 

@@ -48,6 +48,53 @@ def test_an_absent_file_of_catheters_is_refused(tmp_path: Path, capsys: pytest.C
     assert "none.toml" in refused(capsys, 3, tmp_path / "out", "--catheters", str(tmp_path / "none.toml"))
 
 
+@pytest.mark.parametrize(
+    "text", ["[a\n", "[own]\ntitle = 3\n", "own = 3\n", "defaults = 3\n[own]\ntitle = 'x'\n", "\x00\xff"]
+)
+def test_a_broken_file_of_procedures_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str
+) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(text, "latin-1")
+    assert "own.toml" in refused(capsys, 3, tmp_path / "out", "--procedures", str(own))
+
+
+def test_what_is_written_out_can_be_edited_and_given_back(
+    written_phantom: Any, quick_found: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    own, catheters, out = tmp_path / "ours.toml", tmp_path / "bent.toml", tmp_path / "out"
+    assert cli.main(["defaults", "catheters"]) == 0
+    catheters.write_text(capsys.readouterr().out.replace("[large-guide-two-plane", "[bent-as-ours"), "utf-8")
+    assert cli.main(["defaults", "procedures"]) == 0
+    text = capsys.readouterr().out
+    edited = text.replace('catheter = "large-guide-two-plane"', 'catheter = "bent-as-ours"')
+    edited = edited.replace("[defaults.distance_to_aorta]\nlow = 10.0", "[defaults.distance_to_aorta]\nlow = 12.5")
+    own.write_text(edited.replace("[left-atrial-access", "[our-own-procedure"), "utf-8")
+
+    def keep(case: PlannedCase, folder: Path, **_how: object) -> None:
+        (folder / "plan.json").write_text(plan_as_json(case.plan), "utf-8")
+
+    monkeypatch.setattr(pipeline, "find_anatomy", lambda _volume, _landmarks, progress=None: quick_found)
+    monkeypatch.setattr(planning, "write_plan_files", keep)
+    given = str(written_phantom.ct), str(written_phantom.landmarks)
+    call = ["plan", *given, "--out", str(out), "--json", "--draws", "0"]
+    # another program's catheters do not know "bent-as-ours"
+    assert cli.main([*call, "--procedures", str(own)]) == 3
+    assert "bent-as-ours" in capsys.readouterr().err
+    mine = ["--procedures", str(own), "--catheters", str(catheters)]
+    assert cli.main([*call, *mine, "--procedure", "left-atrial-access"]) == 2
+    assert "our-own-procedure" in capsys.readouterr().err
+    assert cli.main([*call, *mine, "--procedure", "our-own-procedure"]) == 0
+    plan = json.loads(capsys.readouterr().out)
+    assert plan["puncture"]["procedure"] == "our-own-procedure"
+    (aorta,) = [c for c in plan["puncture"]["checks"] if c["name"] == "distance_to_aorta"]
+    assert aorta["low"] == 12.5
+    assert cli.main(["views", str(out / "none.json"), "--room", str(own)]) == 3
+    assert cli.main(["defaults", "room"]) == 0
+    assert "[range]" in capsys.readouterr().out
+
+
 def test_several_targets_are_compared_and_no_draws_are_said(
     written_phantom: Any, quick_found: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],

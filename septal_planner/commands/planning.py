@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from dataclasses import dataclass
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -28,18 +29,24 @@ from septal_planner.report.pdf import write_pdf, write_quality
 from septal_planner.report.picture_files import load_pictures
 from septal_planner.summary import summary
 
+# what is asked, what bends, what turns: data, to be edited to local practice
+DEFAULTS = {
+    "procedures": files("septal_planner.puncture").joinpath("procedures.toml"),
+    "catheters": files("septal_planner.puncture").joinpath("catheters.toml"),
+    "room": files("septal_planner.fluoroscopy").joinpath("carm_limits.toml"),
+}
 PLAN_FILES = ("plan.pdf", "quality.png", "plan.json", "labels.nii.gz", "pictures/")
 
 
 def plan(arguments: argparse.Namespace) -> int:
     """The main job."""
     say = Progress()
+    catheters = load_catheters(arguments.catheters)
     try:
-        wanted = procedure(arguments.procedure)
+        wanted = procedure(arguments.procedure, path=arguments.procedures, catheters=catheters)
     except UnknownProcedure as problem:
         raise CallIsOff(str(problem)) from problem
     other = _other_ct(arguments)
-    catheters = load_catheters(arguments.catheters)
     chosen = catheters.get(arguments.catheter or wanted.catheter or "")
     if chosen is None and arguments.catheter is not None:
         raise CallIsOff(
@@ -61,7 +68,7 @@ def plan(arguments: argparse.Namespace) -> int:
             series=arguments.series,
             phase_percent=arguments.phase,
             other=other,
-            procedure=arguments.procedure,
+            procedure=wanted,
             target_lps=targets[0] if targets else None,
             compare_lps=targets if len(targets) > 1 else (),
             catheter=chosen,
@@ -93,6 +100,12 @@ def report(arguments: argparse.Namespace) -> int:
     for why in dict.fromkeys(pictures.not_shown.values()):
         print(why)
     print_written(arguments.out, "plan.pdf", "quality.png")
+    return DONE
+
+
+def defaults(arguments: argparse.Namespace) -> int:
+    """The values that come with the program, as the file that a copy to be edited starts from."""
+    print(DEFAULTS[arguments.of].read_text("utf-8").rstrip())
     return DONE
 
 

@@ -106,11 +106,14 @@ _ASKED = tuple(f.name for f in fields(Procedure) if "Asked" in str(f.type))
 _MAY_BE_NONE = tuple(f.name for f in fields(Procedure) if "Asked | None" in str(f.type))
 
 
-def load_procedures(path: Path | str | None = None) -> dict[str, Procedure]:
+def load_procedures(
+    path: Path | str | None = None, *, catheters: Collection[str] | None = None
+) -> dict[str, Procedure]:
     """All procedures by name, from `path` or the file that comes with the program.
 
-    Each procedure's table stands over the table `defaults`. Raises InputRefused for a file that cannot be
-    read, an unknown key or catheter, a number without source or flag, or ends the wrong way round. """
+    Each procedure's table stands over the table `defaults`; their catheters are among `catheters` (names of those that
+    come with the program unless given). Raises InputRefused for a file that cannot be read, an unknown key or catheter,
+    a number without source or flag, or ends the wrong way round."""
     try:
         if path is None:
             text = files("septal_planner.puncture").joinpath("procedures.toml").read_text("utf-8")
@@ -123,12 +126,12 @@ def load_procedures(path: Path | str | None = None) -> dict[str, Procedure]:
             "the one built in."
         ) from problem
     defaults = table.pop("defaults", {})
-    catheters = load_catheters()
+    there = load_catheters() if catheters is None else catheters
     found = {}
     for name, own in table.items():
         try:
-            found[name] = _procedure_from(name, {**defaults, **own}, catheters)
-        except (KeyError, TypeError, ValueError) as problem:
+            found[name] = _procedure_from(name, {**defaults, **own}, there)
+        except (AttributeError, KeyError, TypeError, ValueError) as problem:
             what = f"{problem} is missing" if isinstance(problem, KeyError) else str(problem)
             raise InputRefused(
                 f"The procedure {name!r} in {path or 'procedures.toml'} is not valid ({what}); correct it."
@@ -174,9 +177,12 @@ def _number(value: Any) -> float | None:
     return None if value is None or value is False else float(value)
 
 
-def procedure(name: str, *, path: Path | str | None = None) -> Procedure:
-    """The procedure of that name. Raises UnknownProcedure, whose one sentence lists the names there are."""
-    known = load_procedures(path)
+def procedure(
+    name: str, *, path: Path | str | None = None, catheters: Collection[str] | None = None
+) -> Procedure:
+    """The procedure of that name, of those that `load_procedures` reads. Raises UnknownProcedure, whose one sentence
+    lists the names there are."""
+    known = load_procedures(path, catheters=catheters)
     if name not in known:
         raise UnknownProcedure(
             f"There is no procedure named {name!r}; choose one of {', '.join(sorted(known))}."
