@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from septal_planner import __version__
 from septal_planner.errors import InputRefused
+from septal_planner.fluoroscopy import open_doubts
 from septal_planner.fluoroscopy import registration as reg
 from septal_planner.fluoroscopy import target_error as tre
 from septal_planner.fluoroscopy.pose import CameraPose
@@ -276,7 +277,7 @@ def _names(f: int, one: GivenFrame, asked: Asked) -> list[str]:
 
 
 def _cautions(plan: Plan, given: Sequence[GivenFrame], found: reg.Registration, target: Array) -> list[str]:
-    said = reg.cautions_about(found, target, say_frame=lambda f: f"frame {f + 1} ({given[f].camera.label})")
+    said = open_doubts.cautions_about(found, target, say_frame=lambda f: f"frame {f + 1} ({given[f].camera.label})")
     for one in given:
         said += one.run.notes
     if len({one.run.who for one in given if one.run.who}) > 1:

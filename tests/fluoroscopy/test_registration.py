@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from septal_planner.errors import InputRefused
+from septal_planner.fluoroscopy.open_doubts import cautions_about
 from septal_planner.fluoroscopy.pose import CameraPose
 from septal_planner.fluoroscopy.registration import (
     at_isocenter_mm,
     by_trial,
-    cautions_about,
     leave_one_out,
     located,
     principal_spreads_mm,
