@@ -173,25 +173,29 @@ def views_summary(found: Recommendation) -> str:
     lines = [f"{'View':20}{'doubt':>13}   {'what it shows':46}{'path':>6}   against"]
     for c in found.candidates:
         lines.append(f"{c.view.label:20}{_doubt(c):>13}   {c.name:46}{_share(c):>6}   {'; '.join(c.against)}".rstrip())
-    return "\n".join([*lines, "", *_choices(found), *found.notes])
+    for heading, details in _choices(found):
+        lines += ["", heading, *(f"  {line}" for line in details)]
+    return "\n".join([*lines, "", *found.notes] if found.notes else lines)
 
-def _choices(found: Recommendation) -> list[str]:
-    """The ranked sets, the price of missing the best, and the biplane pair, in words."""
-    lines = []
+def _choices(found: Recommendation) -> list[tuple[str, tuple[str, ...]]]:
+    """The ranked sets, the price of missing the best, and the biplane pair: each a heading and its lines."""
+    said: list[tuple[str, tuple[str, ...]]] = []
     if not found.choices:
-        lines.append("None of these views is within the arm's limits.")
+        said.append(("None of these views is within the arm's limits.", ()))
     for n, choice in enumerate(found.choices, 1):
-        said = []
+        by_name = {c.name: c for c in choice.candidates}
+        lines = []
         for task, name in choice.task_by.items():
-            c = next(c for c in choice.candidates if c.name == name)
-            said.append(f"{task} {c.view.label} ({c.off_task_deg[task]:.0f} off)")
-        lines.append(f"Choice {n} ({choice.price_deg:.0f} degrees in all): {', '.join(said)}")
-    if found.choices:
-        lines += [f"  {sentence}" for c in found.choices[0].candidates for sentence in _missing(c)]
+            c = by_name[name]
+            lines.append(f"{task}: {c.view.label} ({c.off_task_deg[task]:.0f} degrees off)")
+        said.append((f"Choice {n}, {choice.price_deg:.0f} degrees in all", tuple(lines)))
+    missed = tuple(line for c in (found.choices[0].candidates if found.choices else ()) for line in _missing(c))
+    if missed:
+        said.append(("Choice 1 missed by 5 or 10 degrees", missed))
     if found.biplane is not None:
         one, other, between = found.biplane
-        lines.append(f"Biplane: {one.view.label} and {other.view.label}, {between:.0f} degrees apart")
-    return lines
+        said.append(("Biplane pair", (f"{one.view.label} and {other.view.label}, {between:.0f} degrees apart",)))
+    return said
 
 def _share(c: Candidate) -> str:
     return "-" if c.path_share is None else f"{100 * c.path_share:.0f} %"
@@ -202,11 +206,10 @@ def _doubt(c: Candidate) -> str:
 def _missing(c: Candidate) -> list[str]:
     """What it costs to miss a view."""
     out = []
-    missed = f"{c.view.label} missed by 5 or 10 degrees:"
     for name, (one, two) in c.gape_mm.items():
         if one is not None and two is not None:
-            out.append(f"{missed} the {name} gapes by up to {one:.1f} or {two:.1f} mm.")
+            out.append(f"{c.view.label}: the {name} gapes by up to {one:.1f} or {two:.1f} mm")
     if c.name.startswith("path") and c.path_share_off is not None:
         one, two = (100 * s for s in c.path_share_off)
-        out.append(f"{missed} at least {one:.0f} or {two:.0f} % of the path's length shows.")
+        out.append(f"{c.view.label}: at least {one:.0f} or {two:.0f} % of the path's length shows")
     return out

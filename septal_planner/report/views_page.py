@@ -15,12 +15,12 @@ CHART = "chart.svg"
 
 @dataclass(frozen=True)
 class ViewsPage:
-    """What stands on the page beside the simulated frames: the chart as SVG; the choice and the price of missing it;
-    each view as its row of the table; what must be said with them.
+    """What stands on the page beside the simulated frames: the chart as SVG; the choices and the price of missing
+    them, each a heading with its lines; each view as its row of the table; what must be said with them.
     """
 
     chart_svg: bytes
-    choices: tuple[str, ...]
+    choices: tuple[tuple[str, tuple[str, ...]], ...]
     rows: tuple[tuple[str, ...], ...]
     notes: tuple[str, ...]
 
@@ -42,7 +42,10 @@ def page_content(page: ViewsPage, frames: Sequence[Picture], *, most_rows: int |
         "subtitle": "Which angles show fossa, annuli and catheter path, how sure they are, and what they will look "
         "like. Angles hold for a patient lying as in the CT.",
         "chart_alt": "Edge-on curves over LAO/RAO and CRA/CAU",
-        "choices": list(page.choices),
+        "choices": [
+            {"title": heading.replace(" degrees", "°"), "lines": [line.replace(" degrees", "°") for line in lines]}
+            for heading, lines in page.choices
+        ],
         "rows": [[cell.replace("+-", "±") for cell in row] for row in rows],
         "notes": notes,
         "frames": [

@@ -53,7 +53,7 @@ _GROUPS = (
     ("Mitral annulus", ("mitral",)), ("Tricuspid annulus", ("tricuspid",)),
     ("Chambers", ("left atrium", "right atrium", "left ventricle", "right ventricle", "aorta")),
     ("Motion to the other phase", ("motion: ",)),
-    ("Catheter: one sheath turn and one arc", ("",)),
+    ("One sheath turn and one arc alone (the catheter's own bends: see the ways there and on)", ("",)),
 )
 LONGEST_REASON = 110  # letters, two lines of page one
 _IN_HERO = ("height_above_mitral_annulus", "superior_fraction", "anterior_fraction")

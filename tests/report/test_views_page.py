@@ -158,4 +158,4 @@ def test_a_page_of_no_reachable_view_says_so() -> None:
 
     nowhere = Room(Zone((0, 0.1), (0, 0.1)), Zone((0, 0.1), (0, 0.1)), (), (), 22, 6, 10, 0.05)
     page = views_page([], nowhere, replace(found[0], choices=(), biplane=None))
-    assert page.choices == ("None of these views is within the arm's limits.",)
+    assert page.choices == (("None of these views is within the arm's limits.", ()),)
