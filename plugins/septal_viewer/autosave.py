@@ -1,9 +1,9 @@
-"""Work that was not saved, kept for the next start: landmarks, locks, target, procedure, catheter, and which CT they
-belong to.
+"""Work that was not saved, kept for the next start: landmarks, locks, target, procedure, catheter, which CT they belong
+to, and the points marked in X-ray frames.
 
 One file a window, in a folder of the person's own, held by a lock while the window lives. File names say nothing of a
-patient; the files hold positions and the path of the CT, are readable by their owner alone, and go when the work is
-saved.
+patient; the files hold positions and the paths of CT and frames, are readable by their owner alone, and go when the
+work is saved.
 """
 
 from __future__ import annotations
@@ -23,11 +23,13 @@ from typing import IO, Any
 
 from septal_planner.errors import InputRefused
 from septal_planner.inputs.volume import Volume
+from septal_viewer.kept_pairs import KeptPairs, pairs_document, pairs_from
 from septal_viewer.marks import Marks, Point
+from septal_viewer.pairs import Pairs
 from septal_viewer.session import Session
 from septal_viewer.surveys import Aim
 
-VERSION = 2  # 1 knew no catheter
+VERSION = 3  # 1 knew no catheter, 2 no X-ray frames
 EVERY_S = 1.0
 _NAME, _LOCK = "unsaved-", ".lock"
 
@@ -61,34 +63,44 @@ class Kept:
     marked_in_uid: str | None  # frame of reference of the points
     marks: Marks
     sites: tuple[Aim, ...]
+    pairs: KeptPairs | None = None
 
     @property
     def words(self) -> str:
         """What it is, for a list to choose from."""
         n = sum(len(p) for p in self.marks.points.values())
         when = self.saved.replace("T", " ")[:16]
-        return f"{n} point{'s' * (n != 1)} of {len(self.marks.points)} landmarks, last changed {when}"
+        frames = "" if self.pairs is None else f", {self.pairs.words}"
+        return f"{n} point{'s' * (n != 1)} of {len(self.marks.points)} landmarks{frames}, last changed {when}"
 
 
 class Autosave:
-    """Writes a session's unsaved work as it changes, at most once a second; call `tick` by a timer, `close` at the end.
+    """Writes a session's unsaved work, and the points of `pairs`, as they change, at most once a second; call
+    `note_change` where `pairs` change, `tick` by a timer, `close` at the end.
 
     Where the folder cannot be written this is said once, and the work goes on.
     """
 
     def __init__(
-        self, session: Session, folder: Path | None = None, *, clock: Callable[[], float] = time.monotonic
+        self,
+        session: Session,
+        folder: Path | None = None,
+        pairs: Pairs | None = None,
+        *,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._session, self._clock = session, clock
+        self._pairs = Pairs() if pairs is None else pairs
         self.folder = state_folder() if folder is None else folder
         self.file = self.folder / f"{_NAME}{secrets.token_hex(8)}.json"
         self._written = -EVERY_S * 2
         self._pending = False
         self._lock: IO[bytes] | None = None
         self._told = False
-        session.changed.connect(self._changed)
+        session.changed.connect(self.note_change)
 
-    def _changed(self) -> None:
+    def note_change(self) -> None:
+        """Something may have changed: write it soon."""
         self._pending = True
         self.tick()
 
@@ -103,11 +115,11 @@ class Autosave:
         self._written = self._clock()
         session = self._session
         try:
-            if session.unsaved and session.volume is not None:
+            if self._unsaved and session.volume is not None:
                 self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
                 if self._lock is None:
                     self._lock = _hold(self.file.with_suffix(_LOCK))
-                _write_private(self.file, json.dumps(as_document(session, session.volume), indent=1))
+                _write_private(self.file, json.dumps(as_document(session, session.volume, self._pairs), indent=1))
             else:
                 self._clear()
             self._told = False
@@ -131,11 +143,13 @@ class Autosave:
                 "error",
             )
             return False
-        if session.unsaved:
+        if self._unsaved:
             session.said.emit("There is unsaved work on this CT already; save it first, or open the CT anew.", "error")
             return False
         if not session.resume(kept.marks, kept.sites, kept.marked_in_uid):
             return False
+        if kept.pairs is not None:
+            self._pairs.resume(kept.pairs.marks)
         self.write()
         if self.file.exists():
             discard(kept)
@@ -144,13 +158,17 @@ class Autosave:
     def close(self, *, clear: bool = False) -> None:
         """The last write; with `clear` the person chose to give the unsaved work up."""
         with contextlib.suppress(ValueError):
-            self._session.changed.disconnect(self._changed)
+            self._session.changed.disconnect(self.note_change)
         if clear:
             with contextlib.suppress(OSError):
                 self._clear()
         elif self._pending:
             self.write()
         self._release()
+
+    @property
+    def _unsaved(self) -> bool:
+        return self._session.unsaved or self._pairs.unsaved
 
     def _clear(self) -> None:
         with contextlib.suppress(FileNotFoundError, NotADirectoryError):
@@ -186,8 +204,8 @@ def discard(kept: Kept) -> None:
     kept.file.with_suffix(_LOCK).unlink(missing_ok=True)
 
 
-def as_document(session: Session, volume: Volume) -> dict[str, Any]:
-    """What is kept of a session, for JSON."""
+def as_document(session: Session, volume: Volume, pairs: Pairs) -> dict[str, Any]:
+    """What is kept of a session and its X-ray frames, for JSON."""
     marks = session.marks
     return {
         "version": VERSION,
@@ -212,6 +230,7 @@ def as_document(session: Session, volume: Volume) -> dict[str, Any]:
             [aim.procedure, None if aim.target is None else list(aim.target), aim.catheter]
             for aim in session.kept_sites
         ],
+        "xray": pairs_document(pairs) if pairs.runs or pairs.unsaved else None,
     }
 
 
@@ -245,6 +264,7 @@ def read_kept(file: Path) -> Kept:
                 str(d.get("catheter", "")),
             ),
             tuple(_aim(*site) for site in d["sites"]),
+            None if d.get("xray") is None else pairs_from(d["xray"]),
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as problem:
         said = " ".join(str(problem).split()) or type(problem).__name__

@@ -143,6 +143,8 @@ class Files:
             self.panel.desk.sights.go_to_marked()
             self.panel.show_page("marking")
             self.panel.say("Your work is here again; it is not saved yet.", "note")
+            if kept.pairs is not None and kept.pairs.runs:
+                self.panel.desk.table.open_frames(kept.pairs.runs)
         self.look_for_kept()
 
     def discard(self) -> None:

@@ -27,17 +27,18 @@ SAME_PLACE_MM = 1e-6
 @dataclass(frozen=True)
 class FrameMarks:
     """What is marked in one run: `pixels` (column, row) by name, in frame `number`, counted from 1. `kept` holds what a
-    points file told besides."""
+    points file told besides; `tracked` is one thing that moves, by the number of the frame it was marked in."""
 
     number: int = 1
     pixels: Mapping[str, Pixel] = field(default_factory=dict)
     tip: Pixel | None = None
     table_moved: bool = False
     kept: FramePoints | None = None
+    tracked: Mapping[int, Pixel] = field(default_factory=dict)
 
     @property
     def empty(self) -> bool:
-        return not self.pixels and self.tip is None
+        return not self.pixels and self.tip is None and not self.tracked
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,8 @@ class Pairs:
     @property
     def unsaved(self) -> bool:
         """Whether points were marked since they were saved or loaded."""
-        return self.marks != self._saved and bool(self.marks.places)
+        now = self.marks
+        return now != self._saved and (bool(now.places) or not all(f.empty for f in now.frames.values()))
 
     def frame(self, run: Angiogram | None = None) -> FrameMarks:
         """What is marked in a run, or in the one that is shown."""
@@ -101,6 +103,11 @@ class Pairs:
     def clear(self) -> None:
         """Another CT: nothing marked in the one before belongs to it."""
         self._history, self._saved, self.chosen = History(PairMarks()), PairMarks(), ""
+
+    def resume(self, marks: PairMarks) -> None:
+        """Take up marks from an earlier session; they count as not saved. What was marked in a run is there once that
+        is opened."""
+        self._history.change(marks)
 
     def open(self, run: Angiogram) -> None:
         """One more run, shown from now on; one that is open already is shown again."""
@@ -236,7 +243,7 @@ class Pairs:
                 "frame_of_reference_uid": frame_of_reference_uid,
                 "table_moved": f.table_moved,
                 "needle_tip": None if f.tip is None else {"column": f.tip[0], "row": f.tip[1]},
-                "tracked": () if kept is None else tuple(t.model_dump() for t in kept.tracked),
+                "tracked": tuple({"frame": n, "column": at[0], "row": at[1]} for n, at in f.tracked.items()),
                 "comment": None if kept is None else kept.comment,
             }
         )
@@ -276,7 +283,8 @@ class Pairs:
             places[p.name] = p.ct_lps
         tip = None if points.needle_tip is None else (points.needle_tip.column, points.needle_tip.row)
         pixels = {p.name: (p.column, p.row) for p in points.points}
-        marks = FrameMarks(number, pixels, tip, points.table_moved, points)
+        tracked = {t.frame: (t.column, t.row) for t in points.tracked}
+        marks = FrameMarks(number, pixels, tip, points.table_moved, points, tracked)
         clean = not self.unsaved
         changed = self._history.change(PairMarks(places, {**self.marks.frames, run.path: marks}))
         if clean:

@@ -57,7 +57,7 @@ class PlannerPanel(QWidget):
         self.page = ""
         self.desk = Desk(viewer)
         self.state_folder = state_folder
-        self.autosave = Autosave(self.desk.session, state_folder)
+        self.autosave = Autosave(self.desk.session, state_folder, self.desk.table.pairs)
         self.turning = self.desk.turning
         self.actions_ = Actions(self)
         self.strip = Strip()
@@ -159,6 +159,7 @@ class PlannerPanel(QWidget):
         d.handed_on.connect(self.files.handed_on)
         d.session.cursor_changed.connect(self.tell_place)
         d.table.changed.connect(self._table_changed)
+        d.table.changed.connect(self.autosave.note_change)
         self.xray.chart.clicked.connect(d.sights.look_from)
         d.table.turn.connect(d.sights.look_from)
         d.views.more_spots = self.table_files.spots

@@ -13,9 +13,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from septal_phantoms.angiogram import Setup, draw, write_xa, xa_dataset
 from septal_viewer.autosave import Autosave, discard, find_kept, read_kept, state_folder
+from septal_viewer.pairs import TIP, Pairs
 from septal_viewer.session import Session
+from septal_viewer.table_jobs import frame_job
 
+from septal_planner.inputs.frame_points import FramePoints
 from septal_planner.inputs.volume import Volume
 
 
@@ -197,7 +201,7 @@ def test_damaged_and_newer_files_stay_and_are_said(tmp_path: Path) -> None:
     spoilt: list[Any] = [
         "{", "[]", "null", {**good, "version": 99}, {**good, "landmarks": {"left_ear": [[1, 2, 3]]}},
         {**good, "landmarks": {"fossa": [[1, 2]]}}, {**good, "target": [1, 2, float("nan")]},
-        {k: v for k, v in good.items() if k != "ct"}, {**good, "sites": 7},
+        {k: v for k, v in good.items() if k != "ct"}, {**good, "sites": 7}, {**good, "xray": {"runs": []}},
     ]  # fmt: skip
     for i, content in enumerate(spoilt):
         (tmp_path / f"unsaved-{i}.json").write_text(content if isinstance(content, str) else json.dumps(content))
@@ -208,6 +212,105 @@ def test_damaged_and_newer_files_stay_and_are_said(tmp_path: Path) -> None:
     assert sum("newer version" in f for f in faults) == 1
     assert len(list(tmp_path.glob("unsaved-*.json"))) == len(spoilt) + 1
     assert read_kept(keeper.file).marks == session.marks
+
+
+def xray(folder: Path) -> tuple[Session, Autosave, Pairs, Path]:
+    """A session whose landmarks are saved, and a run with marks in its second frame."""
+    setup = Setup(-30, 0, 1100, 760, 0.4, (64, 48))
+    run = write_xa(folder / "run.dcm", xa_dataset(setup, [draw(setup, [[0, 0, 0]], seed=n) for n in range(3)]))
+    session, pairs = Session(), Pairs()
+    keeper = Autosave(session, folder / "state", pairs, clock=Clock())
+    session.set_volume(volume(), path=folder / "ct")
+    pairs.open(frame_job(lambda _text: None, run, 1).run)
+    return session, keeper, pairs, run
+
+
+def test_marks_in_xray_frames_come_back_with_the_paths_of_their_frames(tmp_path: Path) -> None:
+    session, keeper, pairs, run = xray(tmp_path)
+    pairs.set_number(2)
+    pairs.add_name("carina")
+    pairs.set_place("carina", (1 / 3, 5, 6))
+    pairs.set_pixel("carina", (10.25, 20.5))
+    pairs.set_pixel(TIP, (30.0, 21.0))
+    pairs.add_name("named only")
+    pairs.set_table_moved(True)
+    assert not session.unsaved
+    keeper.write()
+    keeper._release()  # as the system does where the window is killed
+    (kept,), faults = find_kept(tmp_path / "state")
+    assert faults == []
+    assert kept.pairs is not None
+    assert kept.pairs.runs == (run,)
+    assert "2 marks in 1 X-ray frame," in kept.words
+    again, keeper2, pairs2, _ = xray(tmp_path)
+    pairs2.close_run()  # a new window has no frames yet
+    assert keeper2.restore(kept)
+    assert pairs2.marks == pairs.marks
+    assert pairs2.unsaved
+    pairs2.open(frame_job(lambda _text: None, kept.pairs.runs[0], 1).run)
+    f = pairs2.frame()
+    assert (f.number, dict(f.pixels), f.tip, f.table_moved) == (2, {"carina": (10.25, 20.5)}, (30.0, 21.0), True)
+    assert pairs2.undo()  # taking it up is one step
+    assert pairs2.frame().empty
+    assert pairs2.redo()
+    assert pairs2.frame() == f
+    assert again.volume is not None
+    assert not kept.file.exists()
+    keeper2.close()
+    assert len(find_kept(tmp_path / "state")[0]) == 1
+
+
+def test_marks_in_frames_are_kept_after_undo_and_redo_and_go_once_saved(tmp_path: Path) -> None:
+    _, keeper, pairs, run = xray(tmp_path)
+    pairs.set_pixel("carina", (10.0, 20.0))
+    pairs.set_pixel("carina", (11.0, 20.0))
+    pairs.undo()
+    keeper.write()
+    found = read_kept(keeper.file).pairs
+    assert found is not None
+    assert found.marks.frames[run].pixels == {"carina": (10.0, 20.0)}
+    pairs.redo()
+    keeper.write()
+    found = read_kept(keeper.file).pairs
+    assert found is not None
+    assert found.marks == pairs.marks
+    pairs.saved()
+    keeper.write()
+    assert files(tmp_path / "state") == []
+
+
+def test_a_points_file_that_was_opened_is_kept_whole(tmp_path: Path) -> None:
+    _, keeper, pairs, run = xray(tmp_path)
+    document = {
+        "coordinate_system": "LPS", "unit": "mm", "frame": 2, "comment": "invented",
+        "points": ({"name": "carina", "ct_lps": (1.0, 2.0, 3.0), "column": 10.0, "row": 20.0},),
+    }  # fmt: skip
+    pairs.load(FramePoints.model_validate(document), tmp_path / "p.json", None)
+    pairs.set_pixel("calcium", (12.0, 20.0))
+    keeper.write()
+    found = read_kept(keeper.file).pairs
+    assert found is not None
+    assert found.marks == pairs.marks
+    assert found.marks.frames[run].kept == FramePoints.model_validate(document)
+    keeper.close(clear=True)
+
+
+def test_kept_work_of_versions_without_frames_is_taken_up(tmp_path: Path) -> None:
+    session, keeper, _ = start(tmp_path)
+    session.place("fossa", [1, 5, 6])
+    keeper.close()
+    older = json.loads(keeper.file.read_text("utf-8"))
+    keeper.file.unlink()
+    for version, left_out in ((2, ("xray",)), (1, ("xray", "catheter"))):
+        document = {k: v for k, v in older.items() if k not in left_out} | {"version": version}
+        (tmp_path / "unsaved-older.json").write_text(json.dumps(document), "utf-8")
+        kept = read_kept(tmp_path / "unsaved-older.json")
+        assert kept.pairs is None
+        again, keeper2, _ = start(tmp_path / str(version))
+        assert keeper2.restore(kept)
+        assert again.marks.points == session.marks.points
+        keeper2.close(clear=True)
+        (tmp_path / "unsaved-older.json").unlink(missing_ok=True)
 
 
 def test_a_folder_that_cannot_be_written_is_said_once(tmp_path: Path) -> None:
