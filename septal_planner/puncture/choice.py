@@ -15,6 +15,7 @@ from septal_planner.puncture.choice_words import range_words, sentence_of, tilt_
 from septal_planner.puncture.membrane_map import MembraneMap, map_points
 from septal_planner.puncture.place import zone
 from septal_planner.puncture.ranking import (
+    KEEP_CLEAR,
     Ranking,
     from_zone,
     heights_mm,
@@ -39,7 +40,8 @@ Order = Callable[[MembraneMap], NDArray[np.intp]]
 APART_MM = 4.0        # candidates nearer than this are one region
 NOT_FAR_BEHIND = 1.0  # tolerances: other candidates where nothing meets all limits
 LOOKED_AT = 3  # places of the map from which the largest margin is climbed for
-BESIDE_MM = 0.05  # over which a margin's slope is taken
+BESIDE_MM = 0.05  # over which a margin's slope is taken at most
+FINEST_STEP_MM = 0.0005  # of a climb
 FINER_MM = (0.125, 0.03, 0.008)
 LAID_ANEW = 8  # times at most that a grid follows its best place
 SETTLE_MM = 0.1
@@ -116,10 +118,11 @@ def choose_from_map(
     between = reach
     if reach is not None and min(np.ptp(found.u_mm), np.ptp(found.v_mm)) > 0.5 * found.step_mm:
         between = _between(approach, found)
-    points = np.stack([_refine(approach, found, i, ranked, between) for i in good[:most]])
-    if reach is not None:
-        points = _settled(approach, found, points, good[:most], ranked, reach)
-    together = map_points(approach, points, reach=reach)
+    places = []
+    for i in good[:most]:
+        near = _refine(approach, found, i, ranked, between)
+        places.append([near, _climb(approach, near, ranking, between, least=bool(meets[i]))])
+    together = map_points(approach, _settled(approach, found, places, good[:most], ranked, reach), reach=reach)
     keeps = keeping_clear(together, ranking.slip_mm) >= 0
     candidates = tuple(
         _candidate(together, int(i), rank=place + 1, keeps_clear=bool(keeps[i]))
@@ -131,10 +134,9 @@ def choose_from_map(
     largest = candidates[0]
     if not meets_all:
         starts = by_margin(found)[:LOOKED_AT]
-        points = np.stack([_climb(approach, found, int(i), between) for i in starts])
-        if reach is not None:
-            points = _settled(approach, found, points, starts.tolist(), by_margin, reach)
-        ends = map_points(approach, points, reach=reach)
+        mapped = np.stack([found.u_mm, found.v_mm], axis=1)
+        places = [[_climb(approach, mapped[i], ranking, between, least=True)] for i in starts]
+        ends = map_points(approach, _settled(approach, found, places, starts.tolist(), by_margin, reach), reach=reach)
         top = int(by_margin(ends)[0])
         keeps = keeping_clear(ends, ranking.slip_mm) >= 0
         largest = _candidate(ends, top, rank=0, keeps_clear=bool(keeps[top]))
@@ -173,23 +175,25 @@ def _between(approach: Approach, found: MembraneMap) -> ReachOver:
 
 
 def _settled(
-    approach: Approach, found: MembraneMap, points: Array, starts: list[int], order: Order, reach: ReachOver
+    approach: Approach, found: MembraneMap, places: list[list[Array]], starts: list[int], order: Order,
+    reach: ReachOver | None,
 ) -> Array:
-    """Each of the points (n, 3), or what lies closely about it, or the mapped point it came from: which by the reach
-    itself is the best."""
-    uv = approach.fossa.patch.uvw(points)[:, :2]
+    """Of each group of places (u, v), of what lies closely about them, and the mapped point they came from: that (n, 3)
+    which by the reach itself is the best."""
+    uv = np.array(places)
     du, dv = (d.ravel() for d in np.meshgrid(*(2 * [np.array([-1.0, 0.0, 1.0]) * SETTLE_MM])))
+    about = (uv[:, :, None] + np.stack([du, dv], axis=1)).reshape(len(uv), -1, 2)
     mapped = np.stack([found.u_mm[starts], found.v_mm[starts]], axis=1)
-    tries = np.concatenate([uv[:, None] + np.stack([du, dv], axis=1), mapped[:, None]], axis=1)
+    tries = np.concatenate([about, mapped[:, None]], axis=1)
     at = approach.fossa.patch.points_lps(tries[..., 0], tries[..., 1])
     near = map_points(approach, at.reshape(-1, 3), reach=reach)
-    rank = np.argsort(order(near)).reshape(len(points), -1)
-    return np.asarray(at[np.arange(len(points)), np.argmin(rank, axis=1)])
+    rank = np.argsort(order(near)).reshape(len(uv), -1)
+    return np.asarray(at[np.arange(len(uv)), np.argmin(rank, axis=1)])
 
 
 def _refine(approach: Approach, found: MembraneMap, index: int, order: Order, reach: ReachOver | None) -> Array:
-    """Best point (3,) near a mapped one, by ever finer grids, each laid anew about its best place until that is its
-    middle: so it follows the ridges on which a limit ends what another gains."""
+    """Best place (u, v) near a mapped one, by ever finer grids, each laid anew about its best place until that is its
+    middle."""
     at = np.array([found.u_mm[index], found.v_mm[index]])
     patch = approach.fossa.patch
     for step in FINER_MM:
@@ -200,43 +204,58 @@ def _refine(approach: Approach, found: MembraneMap, index: int, order: Order, re
             at = at + [du[best], dv[best]]
             if du[best] == dv[best] == 0.0:
                 break
-    return patch.points_lps(at[0], at[1])
+    return at
 
 
-def _climb(approach: Approach, found: MembraneMap, index: int, reach: ReachOver | None) -> Array:
-    """Point (3,) of the largest worst margin near a mapped one, by steps of linear programming: the margins are taken
-    as planes over the step, the least of them is raised as far as it goes without leaving the membrane, and a step that
-    gains nothing is halved. It follows the ridges on which two limits, or a limit and the rim, meet."""
+def _margins(found: MembraneMap, ranking: Ranking, *, least: bool) -> tuple[Array, Array]:
+    """Margins (k, n) of mapped points whose least is to be raised, and those (m, n) that must not fall below 0, beside
+    the rim's. `least`: all limits as they are; else as points are ranked where nothing meets all limits: each held
+    against the best there is, and clear of harm."""
+    raised = {layer.name: layer.fraction for layer in found.layers if layer.counts}
+    rim = found.layer("distance_to_rim").values
+    held = [rim]
+    if not least:
+        raised = {name: values - ranking.best_there_is.get(name, 0.0) for name, values in raised.items()}
+        held += [layer.fraction - KEEP_CLEAR for layer in found.layers if layer.quantity.keeps_clear and layer.counts]
+        held += [rim / ranking.slip_mm - 1.0] if ranking.slip_mm > 0 else []
+    return (np.nan_to_num(np.stack(list(raised.values())), nan=-100.0, posinf=100.0),
+            np.nan_to_num(np.stack(held), nan=-100.0, posinf=100.0))
+
+
+def _climb(
+    approach: Approach, start: Array, ranking: Ranking, reach: ReachOver | None, *, least: bool
+) -> Array:
+    """Place (u, v) of the largest worst margin near another, by steps of linear programming: the margins are taken as
+    planes over the step, the least of them is raised as far as it goes without one that must not falling below 0, and a
+    step that gains nothing is halved, with the stretch over which slopes are taken. It follows the ridges on which two
+    limits, or a limit and the rim, meet. `least` as of `_margins`."""
     patch = approach.fossa.patch
-    at, step = np.array([found.u_mm[index], found.v_mm[index]]), 0.5
-    beside = np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]]) * BESIDE_MM
-    counting = [i for i, layer in enumerate(found.layers) if layer.counts]
+    at, step = np.asarray(start, dtype=np.float64), 0.5
+    around = np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
 
-    def table(uv: Array) -> Array:
+    def table(uv: Array) -> tuple[Array, Array]:
         points = map_points(approach, patch.points_lps(uv[:, 0], uv[:, 1]), reach=reach)
-        rows = [points.layers[i].fraction for i in counting] + [points.layer("distance_to_rim").values]
-        return np.nan_to_num(np.stack(rows), nan=-100.0, posinf=100.0)
+        return _margins(points, ranking, least=least)
 
-    around = table(at + beside)
-    while step > 0.002:
-        value = around[:, 0]
-        slope = np.stack([around[:, 1] - around[:, 2], around[:, 3] - around[:, 4]], axis=1) / (2 * BESIDE_MM)
-        # maximise t with value + slope . d >= t for every limit, and >= 0 for the rim
-        raised = np.append(np.ones(len(counting)), 0.0)
+    while step > FINEST_STEP_MM:
+        beside = min(BESIDE_MM, step / 4)
+        raised, held = table(at + around * beside)
+        both = np.concatenate([raised, held])
+        value = both[:, 0]
+        slope = np.stack([both[:, 1] - both[:, 2], both[:, 3] - both[:, 4]], axis=1) / (2 * beside)
+        # maximise t with value + slope . d >= t for what is raised, and >= 0 for what is held
         solved = linprog(
-            [0.0, 0.0, -1.0], A_ub=np.column_stack([-slope, raised]), b_ub=value,
+            [0.0, 0.0, -1.0], A_ub=np.column_stack([-slope, np.arange(len(both)) < len(raised)]), b_ub=value,
             bounds=[(-step, step), (-step, step), (None, None)],
         )
-        if not solved.success:
-            step /= 2
-            continue
-        there = at + solved.x[:2]
-        new = table(there + beside)
-        if new[:-1, 0].min() > value[:-1].min() + 1e-6 and new[-1, 0] >= 0:
-            at, around = there, new
-        else:
-            step /= 2
-    return patch.points_lps(at[0], at[1])
+        if solved.success:
+            there = at + solved.x[:2]
+            new, kept = table(there[None])
+            if new.min() > raised[:, 0].min() + 1e-6 and kept.min() >= min(0.0, held[:, 0].min()):
+                at = there
+                continue
+        step /= 2
+    return at
 
 
 def _candidate(found: MembraneMap, index: int, *, rank: int, keeps_clear: bool) -> Candidate:

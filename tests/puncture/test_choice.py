@@ -22,6 +22,8 @@ from septal_planner.puncture.choice import (
 from septal_planner.puncture.membrane_map import map_membrane, map_points
 from septal_planner.puncture.procedures import Asked, procedure
 
+MEMBRANE_RADIUS, RIM_RADIUS = 30.75, 7.0  # of the scenes
+
 
 def prepared(scene, asked):
     fossa, annulus, chambers, marks = scene.common()
@@ -179,6 +181,34 @@ def test_the_cost_of_height_counts_from_the_target_and_along_its_axis(low_septum
     # a leak's own way is not that along which heights are measured: nothing is said of what its height costs
     assert "needs" in said("paravalvular-leak-medial", leak=[[14.0, 4, 1]])
     assert "needs" not in said("paravalvular-leak-medial", leak=[[14.0, 4, 1], [18.0, 4, -5]])
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 17.0, 33.0])
+def test_the_highest_place_clear_of_the_rim_is_that_of_the_sphere(high_septum, turn_deg):
+    # On a sphere (R) with a circular rim, the highest place whose chord to the rim is d lies straight uphill of the
+    # middle, by asin(r/R) - 2 asin(d/2R): spherical trigonometry. The map's own axes lie aslant to that.
+    scene, t = high_septum, np.radians(turn_deg)
+    g, around = np.arange(-10, 10.01, 0.1), np.arange(3600) * 2 * np.pi / 3600
+    sphere = MEMBRANE_RADIUS - np.sqrt(MEMBRANE_RADIUS**2 - g**2 - g[:, None] ** 2)
+    patch = replace(scene.fossa.patch, u_mm=g, v_mm=g, height_mm=sphere)
+    turned = replace(patch, axis_u_lps=np.cos(t) * patch.axis_u_lps + np.sin(t) * patch.axis_v_lps,
+                     axis_v_lps=np.cos(t) * patch.axis_v_lps - np.sin(t) * patch.axis_u_lps)
+    membrane = np.hypot(g, g[:, None]) <= RIM_RADIUS
+    fossa = replace(scene.fossa, patch=turned, membrane=membrane, thickness_mm=np.full(membrane.shape, 1.5),
+                    rim_lps=patch.points_lps(RIM_RADIUS * np.cos(around), RIM_RADIUS * np.sin(around)))
+    asked = procedure("left-atrial-access")
+    asked = replace(asked, height=Asked(1000.0, None, 3.0, "an invented source", "memory"), **{
+        f: replace(getattr(asked, f), low=None, high=1000.0) for f in
+        ("superior_fraction", "anterior_fraction", "entry_angle", "distance_to_roof", "distance_to_aorta",
+         "posterior_path")})
+    approach = prepared(replace(scene, fossa=fossa), asked)
+    found = map_membrane(approach)
+    best = choose_from_map(approach, found).candidates[0]
+    slip = ranking_of(found).slip_mm
+    up = np.arcsin(RIM_RADIUS / MEMBRANE_RADIUS) - 2 * np.arcsin(slip / (2 * MEMBRANE_RADIUS))
+    height = patch.points_lps(0.0, MEMBRANE_RADIUS * np.sin(up))[2]
+    assert best.values["distance_to_rim"] >= slip
+    assert best.height_mm == pytest.approx(height, abs=1e-3 * 3.0)
 
 
 def test_limits_that_stand_against_each_other_are_named(high_septum):
