@@ -46,6 +46,10 @@ LABELS = {
 ATRIA = ("left_atrium", "right_atrium")
 GRID_MM = 1.0
 MARGIN_MM = 60.0
+# Between the sides of a metal ring its slices are dark (beam hardening), as if no blood were there: so far above the
+# hinge line, and as far across the ring, what the radial surface holds is blood all the same
+RING_DARK_MM = 8.0
+RING_DARK_SHARE = 0.95
 CUT_MM2 = 100.0  # a chamber that meets the CT's edge over more than this is cut by it
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -147,7 +151,8 @@ def segment_chambers(
     dark = grid.share_field(right.surface, right.dark)
     if others.aorta_begins is not None:
         not_assessed.setdefault("aorta", others.aorta_begins)
-    found = _outline(volume, grid, fields, edges, dark, metal, seeds["fossa"], not_assessed, notes)
+    ring = mitral_gate if _has_metal(mitral_gate, metal.points_lps(volume.lps_from_index)) else None
+    found = _outline(volume, grid, fields, edges, dark, metal, seeds["fossa"], not_assessed, notes, ring)
     # labelled, so that one sees it, but no distance is measured to what has no known beginning
     known = {name: at for name, at in found.distance.items() if name not in not_assessed}
     return replace(found, distance=known)
@@ -168,8 +173,10 @@ def _derived_tricuspid_gate(
 def _outline(
     volume: Volume, grid: HeartGrid, fields: Mapping[str, NDArray[np.float32]], edges: Mapping[str, float],
     dark: NDArray[np.float32], metal: Metal, fossa_lps: Array, not_assessed: dict[str, str], notes: list[str],
+    ring: RingGate | None,
 ) -> Chambers:
-    """Blood of each territory at the CT's own resolution, its volume, brightness and distance field."""
+    """Blood of each territory at the CT's own resolution, its volume, brightness and distance field. `ring`: the mitral
+    gate where metal lies along it."""
     inverse = np.linalg.inv(volume.lps_from_index)
     found = box_of(np.minimum.reduce(list(fields.values())) < 1.0, 0)
     corners = apply_affine(inverse, _corners_lps(found, grid.lps_from_index))
@@ -187,6 +194,8 @@ def _outline(
         if name in ATRIA:
             # streaks, plain blood and noise deep inside an atrium are blood all the same
             mine |= (territory < -6.0) & (territory < nearest)
+        if name == "left_atrium" and ring is not None:
+            mine |= _over_ring(ring, crop, (territory < 0) & (territory < nearest))
         if name == "right_atrium":
             # where the contrast has not reached, its blood is told from fat and lung only
             unmixed = resample_to_grid(Volume(dark, grid.lps_from_index), crop.lps_from_index, size, fill_hu=0.0) > 0.5
@@ -231,6 +240,24 @@ def _outline(
         labels, crop.lps_from_index, distance, volume_ml, mean_hu, sd_hu, not_assessed, tuple(notes), cut,
         outline_sd_mm, volume_sd_ml, metal.points_lps(volume.lps_from_index), volume.lps_from_index, volume.size_ijk,
     )
+
+
+def _has_metal(gate: RingGate, metal_lps: Array) -> bool:
+    """Whether metal (n, 3) lies along the hinge line of a gate."""
+    if not len(metal_lps):
+        return False
+    height, fraction = gate.position(metal_lps)
+    return bool(np.any((np.abs(height) < RING_DARK_MM) & (np.abs(fraction - 1.0) < 0.3)))
+
+
+def _over_ring(ring: RingGate, crop: Volume, within: Mask) -> Mask:
+    """Which of the voxels `within` lie over the opening of a ring, closely above it."""
+    k, j, i = np.nonzero(within)
+    height, fraction = ring.position(apply_affine(crop.lps_from_index, np.stack([i, j, k], axis=-1)))
+    over = (height > 0) & (height < RING_DARK_MM) & (fraction < RING_DARK_SHARE)
+    out = np.zeros_like(within)
+    out[k[over], j[over], i[over]] = True
+    return out
 
 
 def _within(volume: Volume, crop: Volume) -> Box:

@@ -71,6 +71,21 @@ def test_lead_is_metal_and_the_atrium_runs_on_around_it() -> None:
     assert dice(chambers, phantom, "right_atrium") >= 0.90
 
 
+def test_slices_dark_between_the_sides_of_a_ring_are_no_wall() -> None:
+    phantom = septal_phantoms.make("mitral-ring", quick=True)
+    left = found_in(phantom).distance["left_atrium"]
+    saddle = phantom.truth.heart.mitral
+    # over the opening there is blood down to the closed form's hinge plane, the ring itself left out
+    across, up = np.meshgrid(np.linspace(-0.7, 0.7, 15), np.linspace(2.5, 12.0, 20))
+    for axis in (saddle.axes[0], saddle.axes[1]):
+        points = saddle.origin + across[..., None] * saddle.b * axis + up[..., None] * saddle.axes[2]
+        assert np.all(phantom.truth.fields_at(points.reshape(-1, 3))["left_atrium"] < 0)
+        assert left.at(points).max() < 0
+    # and what is nearest to the middle is the valve below, not a dark line above it
+    middle = saddle.origin + np.linspace(5.0, 10.0, 6)[:, None] * saddle.axes[2]
+    assert np.all(left.at(middle) < -0.6 * np.linspace(5.0, 10.0, 6))
+
+
 def test_an_atrium_the_ct_cuts_has_no_volume() -> None:
     phantom = septal_phantoms.make("cut-left-atrium", quick=True)
     chambers = found_in(phantom)
