@@ -42,6 +42,7 @@ NOT_FAR_BEHIND = 1.0  # tolerances: other candidates where nothing meets all lim
 LOOKED_AT = 3  # places of the map from which the largest margin is climbed for
 BESIDE_MM = 0.05  # over which a margin's slope is taken at most
 FINEST_STEP_MM = 0.0005  # of a climb
+PULLED_BACK = 3
 FINER_MM = (0.125, 0.03, 0.008)
 LAID_ANEW = 8  # times at most that a grid follows its best place
 SETTLE_MM = 0.1
@@ -251,6 +252,12 @@ def _climb(
         if solved.success:
             there = at + solved.x[:2]
             new, kept = table(there[None])
+            for _ in range(PULLED_BACK):  # what must not fall below 0 is no plane: its edge bends away beneath the step
+                worst = int(np.argmin(kept[:, 0]))
+                if kept[worst, 0] >= 0 or not (way := slope[len(raised) + worst]).any():
+                    break
+                there = there - 1.01 * kept[worst, 0] / (way @ way) * way
+                new, kept = table(there[None])
             if new.min() > raised[:, 0].min() + 1e-6 and kept.min() >= min(0.0, held[:, 0].min()):
                 at = there
                 continue
