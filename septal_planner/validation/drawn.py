@@ -12,7 +12,9 @@ from dataclasses import replace
 import numpy as np
 import septal_phantoms
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 from septal_phantoms.phantom import landmarks_of
+from skimage.measure import marching_cubes
 
 from septal_planner.anatomy.annulus import measure_annulus
 from septal_planner.errors import AnatomyNotFound
@@ -31,6 +33,7 @@ from septal_planner.validation.ways import MOUTH_MM
 Array = NDArray[np.float64]
 
 BLOOD_STEP_MM = 1.25
+EXACT_MM = 16.0
 BLOOD_AROUND_MM = 65.0
 OF_A_SHAPE = ("arc_turn", "bend_radius", "axis_tilt", "clearance", "tip_offset")
 
@@ -96,7 +99,7 @@ def true_approach(case: PlannedCase, truth: septal_phantoms.Truth, exact: dict[s
     affine = np.diag([BLOOD_STEP_MM, BLOOD_STEP_MM, BLOOD_STEP_MM, 1.0])
     affine[:3, 3] = low
     blood = {
-        name: DistanceField(fields[name].astype(np.float32), affine)
+        name: DistanceField(true_distance_mm(fields[name]), affine)
         for name in ("left_atrium", "aorta")
         if name in case.chambers.distance
     }
@@ -105,6 +108,16 @@ def true_approach(case: PlannedCase, truth: septal_phantoms.Truth, exact: dict[s
         replace(case.fossa, normal_lps=truth.fossa.normal), ring, replace(case.chambers, distance=blood), marks,
         case.procedure, sheath_angle_deg=case.survey.approach.sheath_angle_deg,
     )
+
+
+def true_distance_mm(field: Array) -> NDArray[np.float32]:
+    """Distance (nk, nj, ni) to the zero level of a closed form sampled every BLOOD_STEP_MM, signed as it is, EXACT_MM
+    at most. Closed forms put together by least and largest tell inside from outside, but overstate how far."""
+    surface = marching_cubes(field, 0.0)[0]
+    places = np.indices(field.shape).reshape(3, -1).T
+    away, _ = cKDTree(surface).query(places, distance_upper_bound=EXACT_MM / BLOOD_STEP_MM)
+    away = np.minimum(BLOOD_STEP_MM * away, EXACT_MM).reshape(field.shape)
+    return np.asarray(np.sign(field) * away, dtype=np.float32)
 
 
 def _shape(case: PlannedCase, approach: Approach, p: Array) -> dict[str, float]:
