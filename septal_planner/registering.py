@@ -225,6 +225,12 @@ def _document(
     )
 
 
+def followed_rms_mm(d: RegistrationFile) -> float:
+    """Error to expect at the target, RMS, where the drawing follows a tracked point that moves as the fossa does: what
+    following leaves stands in for breathing and heartbeat."""
+    return float(np.hypot(d.target.rms_mm, FOLLOWED_MM))
+
+
 def _error_at(found: reg.Registration, points_lps: Array) -> dict[str, float]:
     points = points_lps.reshape(-1, 3)
     each = tre.rms_mm(found.covariance_iso(points))

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from septal_planner.errors import InputRefused
-from septal_planner.fluoroscopy.follow import follow
+from septal_planner.fluoroscopy.follow import Followed, follow
+from septal_planner.fluoroscopy.pose import CameraPose
 from septal_planner.geometry import curves
+from septal_planner.inputs.angiogram import Angiogram
 from septal_planner.plan import Plan
-from septal_planner.registered import RegistrationFile, save_registration
+from septal_planner.registered import PictureCheck, RegistrationFile, save_registration
 from septal_planner.registering import GivenFrame, RegisteredCase
 from septal_planner.report import overlay
 from septal_planner.report.overlay_dicom import write_burnt_in
@@ -26,11 +28,28 @@ LOST = "The tracked point was lost in this frame: nothing is drawn"
 
 
 def with_picture_check(
-    case: RegisteredCase, hu: NDArray[np.generic], lps_from_index: NDArray[np.float64], *, tries: int = CAPTURE_TRIES
+    case: RegisteredCase,
+    hu: NDArray[np.generic],
+    lps_from_index: NDArray[np.float64],
+    *,
+    tries: int = CAPTURE_TRIES,
+    progress: Callable[[str], None] | None = None,
 ) -> RegisteredCase:
-    """The case with what the pictures alone say added: `hu` [k, j, i] is the CT planned on, by its affine in LPS. The
-    registration by points stays; where the two differ by more than its doubt explains, a caution says so. From how far
-    off the pictures lead back is measured by so many `tries` at each distance, where numba makes that quick enough."""
+    """The case with what the pictures alone say added: see `compare_pictures` and `with_check`."""
+    return with_check(case, compare_pictures(case, hu, lps_from_index, tries=tries, progress=progress))
+
+
+def compare_pictures(
+    case: RegisteredCase,
+    hu: NDArray[np.generic],
+    lps_from_index: NDArray[np.float64],
+    *,
+    tries: int = CAPTURE_TRIES,
+    progress: Callable[[str], None] | None = None,
+) -> PictureCheck:
+    """What the pictures alone make of a registration: `hu` [k, j, i] is the CT planned on, by its affine in LPS. From
+    how far off they lead back is measured by so many `tries` at each distance, where numba makes that quick enough.
+    Raises InputRefused where the table moved."""
     from septal_planner.fluoroscopy.drr import attenuation, has_numba
     from septal_planner.fluoroscopy.image_refinement import capture, capture_words, refine, weakening
 
@@ -42,32 +61,39 @@ def with_picture_check(
         frames.append((pixels, one.camera))
     target = np.array(case.plan.puncture.target_mm)
     body = attenuation(hu, lps_from_index)
-    found = refine(body, frames, case.registration.iso_from_ct, target)
+    found = refine(body, frames, case.registration.iso_from_ct, target, progress=progress)
     tries = tries if has_numba() else 0
-    measured = capture(body, frames, found.iso_from_ct, target, tries=tries)
+    measured = capture(body, frames, found.iso_from_ct, target, tries=tries, progress=progress)
+    return PictureCheck.model_validate(
+        {
+            "moved_mm": found.moved_mm,
+            "turned_deg": found.turned_deg,
+            "likeness_before": found.likeness_before,
+            "likeness_after": found.likeness_after,
+            "capture_range": capture_words(measured),
+            "capture": tuple(asdict(c) for c in measured if c.tried),
+        }
+    )
+
+
+def with_check(case: RegisteredCase, check: PictureCheck) -> RegisteredCase:
+    """The case with what the pictures said. The registration by points stays; where the two differ by more than its
+    doubt explains, a caution says so."""
     cautions = list(case.document.cautions)
     bound = 3 * case.document.target.rms_mm + 2.0  # 2 mm: what the refinement itself is good for
-    if found.likeness_after < ALIKE:
+    if check.likeness_after < ALIKE:
         cautions.append(
-            f"Simulated and real frames hardly look alike (correlation {found.likeness_after:.2f}); what the pictures "
+            f"Simulated and real frames hardly look alike (correlation {check.likeness_after:.2f}); what the pictures "
             "say of the registration means nothing here."
         )
-    elif found.moved_mm > bound:
+    elif check.moved_mm > bound:
         cautions.append(
-            f"The pictures alone would move the target by {found.moved_mm:.1f} mm, more than the {bound:.1f} mm that "
+            f"The pictures alone would move the target by {check.moved_mm:.1f} mm, more than the {bound:.1f} mm that "
             "the "
             "doubt of both explains; look at the points again."
         )
-    check = {
-        "moved_mm": found.moved_mm,
-        "turned_deg": found.turned_deg,
-        "likeness_before": found.likeness_before,
-        "likeness_after": found.likeness_after,
-        "capture_range": capture_words(measured),
-        "capture": tuple(asdict(c) for c in measured if c.tried),
-    }
     document = RegistrationFile.model_validate(
-        case.document.model_dump() | {"cautions": tuple(cautions), "picture_check": check}
+        case.document.model_dump() | {"cautions": tuple(cautions), "picture_check": check.model_dump()}
     )
     return replace(case, document=document)
 
@@ -181,6 +207,14 @@ def _marked(one: GivenFrame) -> dict[int, NDArray[np.float64]]:
     return at
 
 
+def follow_tracked(
+    run: Angiogram, camera: CameraPose, marked: Mapping[int, ArrayLike]
+) -> dict[int, Followed]:
+    """The tracked point through every frame of a run, from where it is `marked` (column, row) by frame."""
+    half = max(6, round(PATCH_MM * camera.magnification / camera.spacing_mm[1]))
+    return follow(run.pixels, run.frame_count, marked, patch_px=half, search_px=2 * half)
+
+
 def _followed(one: GivenFrame, shown: overlay.Drawing) -> Iterator[tuple[int, overlay.Drawing]]:
     """The drawing moved along with the tracked point, for every frame but its own where that was marked."""
     at = _marked(one)
@@ -201,9 +235,7 @@ def _run(
     at = _marked(one)
     places = {}
     if at:
-        px_per_mm = one.camera.magnification / one.camera.spacing_mm[1]
-        half = max(6, round(PATCH_MM * px_per_mm))
-        places = follow(one.run.pixels, one.run.frame_count, at, patch_px=half, search_px=2 * half)
+        places = follow_tracked(one.run, one.camera, at)
     still = overlay.masks(shown)
     lost = overlay.masks(replace(shown, shapes=(), banner=LOST))
     for number, pixels in enumerate(one.run.frames(), 1):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from qtpy.QtCore import QSignalBlocker, Qt
 from qtpy.QtGui import QBrush, QColor
@@ -12,9 +12,7 @@ from qtpy.QtWidgets import (
     QButtonGroup,
     QCheckBox,
     QComboBox,
-    QDoubleSpinBox,
     QFrame,
-    QGridLayout,
     QHeaderView,
     QLabel,
     QSpinBox,
@@ -23,15 +21,19 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from septal_viewer.pairs import TIP
+from septal_viewer.pairs import TIP, TRACKED
 from septal_viewer.parts import Page, button, cell_of, heading, row, words
 from septal_viewer.signs import STATUS
+from septal_viewer.table_more import TableMore
 from septal_viewer.table_words import (
     budget_html,
     candidate_words,
     cautions_html,
+    followed_words,
     next_step,
+    pictures_html,
     tip_html,
+    tracked_html,
     verdict_html,
     wrong_html,
 )
@@ -104,6 +106,7 @@ class TablePage(Page):
         self.add = button("Add", "Add this point, and choose it")
         self.points = _list(7)
         self.step = words(faint=True)
+        self.tracked = words()
         self.at_cursor = button("At cross-hair", "The chosen point lies at the cross-hair in the CT (P)")
         self.pick = button("Click in CT", "A click in a flat view says where it lies (Esc to stop)", checkable=True)
         self.jump = button("Jump", "Bring the cross-hair to the point (J)")
@@ -119,6 +122,7 @@ class TablePage(Page):
         self.hero.setObjectName("hero")
         self.budget = words()
         self.tip = words()
+        self.pictures = words()
         inside.addWidget(words("Error to expect at the target, RMS", faint=True))
         self.verdict = words()
         beside = row(self.hero, self.verdict)
@@ -126,12 +130,10 @@ class TablePage(Page):
         inside.addLayout(beside)
         inside.addWidget(self.budget)
         inside.addWidget(self.tip)
+        inside.addWidget(self.pictures)
         self.wrong = words()
         self.cautions = words()
-        self.breathing = _mm("Breathing", "How far breathing moves the fossa, RMS; practice value, edit locally")
-        self.heartbeat = _mm("Heartbeat", "How far the heartbeat moves the fossa, RMS; practice value, edit locally")
-        self.limit = _mm("Limit", "Above this error a banner says not to steer by the drawing")
-        self.limit.setMinimum(0.1)
+        self.more = TableMore(self.table_)
 
         add = column.addWidget
         column.addLayout(row(self.open_frames, self.close_frame))
@@ -141,6 +143,7 @@ class TablePage(Page):
         column.addLayout(row(self.name, self.add))
         add(self.points)
         add(self.step)
+        add(self.tracked)
         column.addLayout(row(self.at_cursor, self.pick, self.jump, self.take_out))
         column.addLayout(row(self.load, self.save))
         self.error_heading = heading("Registered")
@@ -148,15 +151,7 @@ class TablePage(Page):
         add(self.result)
         add(self.wrong)
         add(self.cautions)
-        add(heading("Motion and limit, mm RMS"))
-        boxes = QGridLayout()
-        boxes.setSpacing(4)
-        for n, (name, box) in enumerate(
-            (("Breathing", self.breathing), ("Heartbeat", self.heartbeat), ("Limit of the error", self.limit))
-        ):
-            boxes.addWidget(QLabel(name), 0, n)
-            boxes.addWidget(box, 1, n)
-        column.addLayout(boxes)
+        add(self.more)
 
     def _lay_views(self) -> None:
         column = QVBoxLayout(self.views_part)
@@ -189,11 +184,6 @@ class TablePage(Page):
         self.points.currentCellChanged.connect(lambda i, *_: self._choose(i))
         self.number.valueChanged.connect(t.set_number)
         self.moved.clicked.connect(lambda on: t.change(lambda: t.pairs.set_table_moved(on)))
-        for box in (self.breathing, self.heartbeat, self.limit):
-            box.valueChanged.connect(lambda _: t.set_asked(replace(
-                t.asked, breathing_mm=self.breathing.value(), heartbeat_mm=self.heartbeat.value(),
-                limit_mm=self.limit.value(),
-            )))  # fmt: skip
         self.candidates.currentCellChanged.connect(lambda i, *_: self._look(i))
         self.candidates.cellClicked.connect(lambda i, _: self._look(i))
 
@@ -208,7 +198,7 @@ class TablePage(Page):
             self.name.setCurrentText("")
 
     def _choose(self, i: int) -> None:
-        names = [*self.table_.pairs.names, TIP]
+        names = self.table_.pairs.rows
         if 0 <= i < len(names):
             self.table_.choose(names[i])
 
@@ -260,10 +250,11 @@ class TablePage(Page):
             widget.setEnabled(shown is not None)
         with QSignalBlocker(self.number), QSignalBlocker(self.moved):
             self.number.setRange(1, 1 if shown is None else shown.frame_count)
-            self.number.setValue(t.pairs.frame().number)
+            self.number.setValue(t.pairs.shown_number)
             self.moved.setChecked(t.pairs.frame().table_moved)
             self.moved.setEnabled(shown is not None and t.pairs.current > 0)
-        self.of.setText("" if shown is None else f"of {shown.frame_count}")
+        where = f" (points in {t.pairs.frame().number})" if t.pairs.elsewhere else ""
+        self.of.setText("" if shown is None else f"of {shown.frame_count}{where}")
 
     def _tell_points(self, dark: bool) -> None:
         t = self.table_
@@ -272,13 +263,14 @@ class TablePage(Page):
         if t.laid is not None:
             laid = {p.name: p for p in t.laid.document.pairs if p.frame == t.pairs.current + 1}
         with QSignalBlocker(self.points):
-            names = [*t.pairs.names, TIP]
+            names = t.pairs.rows
             self.points.setRowCount(len(names))
             for i, name in enumerate(names):
                 at = marked.tip if name == TIP else marked.pixels.get(name)
-                in_ct = "" if name == TIP else "CT" if t.pairs.marks.places[name] is not None else "–"
+                at = marked.tracked.get(t.pairs.shown_number) if name == TRACKED else at
+                in_ct = "" if name in (TIP, TRACKED) else "CT" if t.pairs.marks.places[name] is not None else "–"
                 here = "–" if at is None else "frame"
-                told, tip, colour = "", "", ""
+                told, tip, colour = followed_words(t) if name == TRACKED else "", "", ""
                 pair = laid.get(name)
                 if pair is not None:
                     left = "–" if pair.leave_one_out_mm is None else f"{pair.leave_one_out_mm:.1f}"
@@ -292,10 +284,13 @@ class TablePage(Page):
             self.points.setCurrentCell(names.index(t.pairs.chosen) if t.pairs.chosen in names else -1, 0)
         chosen = t.pairs.chosen
         self.step.setText(next_step(t))
+        said = tracked_html(t)
+        self.tracked.setText(said)
+        self.tracked.setVisible(bool(said))
         for widget in (self.at_cursor, self.pick):
-            widget.setEnabled(bool(chosen) and chosen != TIP and t.session.volume is not None)
+            widget.setEnabled(chosen not in ("", TIP, TRACKED) and t.session.volume is not None)
         self.jump.setEnabled(t.pairs.marks.places.get(chosen) is not None)
-        self.take_out.setEnabled(bool(chosen) and (chosen != TIP or marked.tip is not None))
+        self.take_out.setEnabled(_may_take_out(t))
         self.save.setEnabled(bool(t.pairs.runs))
 
     def _tell_result(self, dark: bool) -> None:
@@ -303,10 +298,7 @@ class TablePage(Page):
         shown = t.laid is not None
         for widget in (self.error_heading, self.result, self.wrong, self.cautions):
             widget.setVisible(shown)
-        with QSignalBlocker(self.breathing), QSignalBlocker(self.heartbeat), QSignalBlocker(self.limit):
-            self.breathing.setValue(t.asked.breathing_mm)
-            self.heartbeat.setValue(t.asked.heartbeat_mm)
-            self.limit.setValue(t.asked.limit_mm)
+        self.more.tell()
         if t.laid is None:
             return
         d = t.laid.document
@@ -315,6 +307,9 @@ class TablePage(Page):
         self.budget.setText(budget_html(d))
         self.tip.setText(tip_html(d, dark))
         self.tip.setVisible(d.needle_tip is not None)
+        said = pictures_html(t, dark)
+        self.pictures.setText(said)
+        self.pictures.setVisible(bool(said))
         said = wrong_html(d, dark)
         self.wrong.setText(said)
         self.wrong.setVisible(bool(said))
@@ -343,6 +338,13 @@ class TablePage(Page):
         self.notes.setText("" if views is None else "<br>".join(views.found.notes))
 
 
+def _may_take_out(t: XrayTable) -> bool:
+    name, f = t.pairs.chosen, t.pairs.frame()
+    if name == TRACKED:
+        return t.pairs.shown_number in f.tracked
+    return bool(name) and not t.pairs.elsewhere and (name != TIP or f.tip is not None)
+
+
 def _list(rows: int) -> QTableWidget:
     t = QTableWidget(0, 4 if rows == 7 else 3)
     t.horizontalHeader().hide()
@@ -368,13 +370,3 @@ def _set_row(t: QTableWidget, i: int, texts: tuple[str, ...], *, tip: str = "", 
         cell.setText(text)
         cell.setToolTip(tip)
         cell.setForeground(QBrush(QColor(colour)) if colour else QBrush())
-
-
-def _mm(name: str, hint: str) -> QDoubleSpinBox:
-    made = QDoubleSpinBox()
-    made.setAccessibleName(name)
-    made.setToolTip(hint)
-    made.setRange(0.0, 50.0)
-    made.setDecimals(1)
-    made.setSingleStep(0.5)
-    return made

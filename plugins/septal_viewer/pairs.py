@@ -19,6 +19,7 @@ from septal_viewer.marks import History, Point
 
 Pixel = tuple[float, float]
 TIP = "needle tip"  # seen in frames only
+TRACKED = "tracked point"  # one thing that moves with the heart, seen in the frames of a run
 PIXEL_DECIMALS, PLACE_DECIMALS = 2, 3
 LONGEST_NAME = 60
 SAME_PLACE_MM = 1e-6
@@ -57,6 +58,7 @@ class Pairs:
         self.runs: list[Angiogram] = []
         self.current = 0
         self.chosen = ""  # name of the point that a click places
+        self._looked_at: dict[Path, int] = {}  # frames that are shown beside the one the points stand in
         self._history: History[PairMarks] = History(PairMarks())
         self._saved = PairMarks()
 
@@ -94,6 +96,23 @@ class Pairs:
         run = run or self.run
         return FrameMarks() if run is None else self.marks.frames.get(run.path, FrameMarks())
 
+    @property
+    def rows(self) -> list[str]:
+        """The points that a click can place: those named, the needle tip, and in a run the tracked point."""
+        many = self.run is not None and self.run.frame_count > 1
+        return [*self.marks.places, TIP, *([TRACKED] if many else [])]
+
+    @property
+    def shown_number(self) -> int:
+        """Which frame of the run is shown; its points may stand in another."""
+        run = self.run
+        return 1 if run is None else self._looked_at.get(run.path, self.frame(run).number)
+
+    @property
+    def elsewhere(self) -> bool:
+        """Whether another frame is shown than that in which the points of the run stand."""
+        return self.shown_number != self.frame().number
+
     def count(self, run: Angiogram) -> int:
         """Whole pairs of a run."""
         return sum(self.marks.places.get(name) is not None for name in self.frame(run).pixels)
@@ -103,6 +122,7 @@ class Pairs:
     def clear(self) -> None:
         """Another CT: nothing marked in the one before belongs to it."""
         self._history, self._saved, self.chosen = History(PairMarks()), PairMarks(), ""
+        self._looked_at = {}
 
     def resume(self, marks: PairMarks) -> None:
         """Take up marks from an earlier session; they count as not saved. What was marked in a run is there once that
@@ -139,6 +159,17 @@ class Pairs:
             )
         return self._with_frame(run, replace(marked, number=number))
 
+    def look_at(self, number: int) -> bool:
+        """Show a frame of the run; whether it is another. Where nothing is marked yet, the points will stand in it."""
+        run = self.run
+        if run is None or not 1 <= number <= run.frame_count or number == self.shown_number:
+            return False
+        if self.frame(run).empty:
+            self._looked_at.pop(run.path, None)
+            return self.set_number(number)
+        self._looked_at[run.path] = number
+        return True
+
     def set_table_moved(self, on: bool) -> bool:
         """Whether table or patient was shifted since the first frame."""
         run = self.run
@@ -151,8 +182,8 @@ class Pairs:
         name = " ".join(name.split())
         if not name:
             raise InputRefused("The point has no name yet; type what it is, such as carina.")
-        if name == TIP:
-            self.chosen = TIP
+        if name in (TIP, TRACKED):
+            self.chosen = name
             return False
         if len(name) > LONGEST_NAME:
             raise InputRefused(f"The name of a point has at most {LONGEST_NAME} letters; shorten it.")
@@ -167,6 +198,8 @@ class Pairs:
             raise InputRefused(
                 "The needle tip is seen in frames only: mark it in two of them, and registering finds its place."
             )
+        if name == TRACKED:
+            raise InputRefused("The tracked point moves, and has no place in the CT: click it in the frames of a run.")
         x, y, z = (round(float(v), PLACE_DECIMALS) for v in at)
         return self._history.change(replace(self.marks, places={**self.marks.places, name: (x, y, z)}))
 
@@ -180,9 +213,14 @@ class Pairs:
         if not (-0.5 <= column <= run.size_px[0] - 0.5 and -0.5 <= row <= run.size_px[1] - 0.5):
             raise InputRefused("This place lies outside the picture; click within it.")
         f = self.frame(run)
+        self._check_frame(run, name)
+        if name == TRACKED and run.frame_count == 1:
+            raise InputRefused(f"{run.path.name} has one frame, in which nothing can be followed; choose a run.")
         places = dict(self.marks.places)
         changed = replace(f, tip=(column, row))
-        if name != TIP:
+        if name == TRACKED:
+            changed = replace(f, tracked=dict(sorted({**f.tracked, self.shown_number: (column, row)}.items())))
+        elif name != TIP:
             changed = replace(f, pixels={**f.pixels, name: (column, row)})
             places.setdefault(name, None)
         frames = {**self.marks.frames, run.path: changed}
@@ -196,8 +234,13 @@ class Pairs:
         """Out of the frame that is shown; where it is in none, out of the list."""
         run = self.run
         f = self.frame(run)
+        if run is not None:
+            self._check_frame(run, name)
         if run is not None and name == TIP:
             return self._with_frame(run, replace(f, tip=None))
+        if name == TRACKED:
+            left = {n: p for n, p in f.tracked.items() if n != self.shown_number}
+            return run is not None and self._with_frame(run, replace(f, tracked=left))
         if run is not None and name in f.pixels:
             return self._with_frame(run, replace(f, pixels={n: p for n, p in f.pixels.items() if n != name}))
         frames = {
@@ -294,6 +337,13 @@ class Pairs:
     def saved(self) -> None:
         """What is marked now is on disk."""
         self._saved = self.marks
+
+    def _check_frame(self, run: Angiogram, name: str) -> None:
+        if self.elsewhere and name != TRACKED:
+            raise InputRefused(
+                f"The points of {run.path.name} stand in frame {self.frame(run).number} and the heart has moved in "
+                "this one; go back to that frame, or mark the tracked point here."
+            )
 
     def _with_frame(self, run: Angiogram, marks: FrameMarks) -> bool:
         return self._history.change(replace(self.marks, frames={**self.marks.frames, run.path: marks}))

@@ -50,6 +50,31 @@ class Page(QWidget):
         whole.addLayout(self.bottom)
 
 
+class Fold(QWidget):
+    """A line that opens and closes what lies under it, in `column`; closed at first."""
+
+    def __init__(self, title: str, hint: str) -> None:
+        super().__init__()
+        self._title = title
+        self.switch = button("", hint, checkable=True)
+        self.switch.setObjectName("fold")
+        self.inside = QWidget()
+        self.column = QVBoxLayout(self.inside)
+        self.column.setContentsMargins(4, 0, 0, 2)
+        self.column.setSpacing(4)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(3)
+        whole.addWidget(self.switch)
+        whole.addWidget(self.inside)
+        self.switch.toggled.connect(self._show)
+        self._show(False)
+
+    def _show(self, on: bool) -> None:
+        self.inside.setVisible(on)
+        self.switch.setText(f"{'▾' if on else '▸'}  {self._title}")
+
+
 def heading(text: str) -> QLabel:
     """A heading within a page."""
     made = QLabel(text)
@@ -123,6 +148,8 @@ def sheet(dark: bool) -> str:
     QLabel#faint {{ color: {faint}; }}
     QLabel#caution {{ color: {faint}; border-top: 1px solid {line}; padding: 4px 8px; }}
     QLabel#hero {{ font-size: 17pt; font-weight: bold; }}
+    QPushButton#fold {{ text-align: left; font-weight: bold; background: transparent; border: 0px; padding: 6px 0px 2px;
+                       border-bottom: 1px solid {line}; border-radius: 0px; }}
     QFrame#card {{ background: {card}; border: 1px solid {line}; border-radius: 4px; }}
     QPushButton#{MAIN_BUTTON} {{ background: {main}; color: {text}; font-weight: bold; padding: 6px; }}
     QPushButton#{MAIN_BUTTON}:hover {{ background: {over}; }}

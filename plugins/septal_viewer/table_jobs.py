@@ -31,14 +31,21 @@ from septal_planner.inputs.volume import Volume
 from septal_planner.output_folder import staged
 from septal_planner.plan import Plan, plan_as_json
 from septal_planner.puncture.approach import LANDMARK_SD_MM
-from septal_planner.registered import RegistrationFile
+from septal_planner.registered import PictureCheck, RegistrationFile
 from septal_planner.registering import Asked, RegisteredCase, given_frame, register_given
-from septal_planner.registration_files import drawing, plan_shapes, write_registration
+from septal_planner.registration_files import (
+    compare_pictures,
+    drawing,
+    follow_tracked,
+    plan_shapes,
+    with_check,
+    write_registration,
+)
 from septal_planner.report.overlay import Drawing, Shape, cross, grey_8bit
 from septal_planner.report.view_chart import Shape as ChartShape
 from septal_planner.report.view_chart import chart_shapes
 from septal_planner.simulated_xray import FIELD_MM, SOURCE_DETECTOR_MM, SOURCE_ISOCENTER_MM
-from septal_viewer.pairs import points_file
+from septal_viewer.pairs import Pixel, points_file
 
 Say = Callable[[str], None]
 Array = NDArray[np.float64]
@@ -117,6 +124,18 @@ class LaidFiles:
     laid: Laid
     folder: Path
     names: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class FollowedRun:
+    """The tracked point of the run `path` through its frames, from where it was `marked` (column, row) by frame:
+    `places` None where it was lost; `moved_mm` at the isocentre, against frame `number`."""
+
+    path: Path
+    number: int
+    marked: dict[int, Pixel]
+    places: dict[int, Pixel | None]
+    moved_mm: dict[int, float]
 
 
 def by_headers(plan: Plan) -> Array:
@@ -229,14 +248,43 @@ def register_job(say: Say, plan: Plan, labels: Labels, given: Given, asked: Aske
     return _laid(_registered(say, plan, labels, given, asked))
 
 
-def write_registration_job(
-    say: Say, plan: Plan, labels: Labels, given: Given, asked: Asked, folder: Path
-) -> LaidFiles:
-    """The same, and its files in `folder`, all or none."""
+def compare_job(
+    say: Say, plan: Plan, labels: Labels, given: Given, asked: Asked, volume: Volume
+) -> Laid:
+    """The same with what the pictures alone say, simulated from the CT against the real. Raises InputRefused."""
     case = _registered(say, plan, labels, given, asked)
+    return _laid(with_check(case, compare_pictures(case, volume.hu, volume.lps_from_index, progress=say)))
+
+
+def write_registration_job(
+    say: Say, plan: Plan, labels: Labels, given: Given, asked: Asked, folder: Path,
+    compared: PictureCheck | Volume | None = None,
+) -> LaidFiles:  # fmt: skip
+    """The same, and its files in `folder`, all or none; with what the pictures said, or the CT to ask them."""
+    case = _registered(say, plan, labels, given, asked)
+    if isinstance(compared, Volume):
+        compared = compare_pictures(case, compared.hu, compared.lps_from_index, progress=say)
+    if compared is not None:
+        case = with_check(case, compared)
     with staged(folder) as fresh:
         names = write_registration(case, fresh, cine=asked.cine, progress=say)
     return LaidFiles(_laid(case), folder, tuple(names))
+
+
+def follow_job(say: Say, path: Path, number: int, marked: dict[int, Pixel]) -> FollowedRun:
+    """The tracked point of a run through all its frames, from frame `number`, where the registration holds."""
+    say(f"Following the tracked point through {path.name}")
+    run = _run(path)
+    g = run.geometry(number)
+    camera = CameraPose(
+        g.primary_deg, g.secondary_deg, g.source_detector_mm, g.source_isocenter_mm, g.spacing_mm, run.size_px
+    )
+    found = follow_tracked(run, camera, marked)
+    places = {n: one.place_px for n, one in sorted(found.items())}
+    at = np.asarray(marked.get(number, next(iter(marked.values()))))
+    mm = np.array(g.spacing_mm)[::-1] / camera.magnification  # columns are across, their spacing comes second
+    moved = {n: float(np.linalg.norm((np.asarray(p) - at) * mm)) for n, p in places.items() if p is not None}
+    return FollowedRun(path, number, dict(marked), places, moved)
 
 
 def _registered(say: Say, plan: Plan, labels: Labels, given: Given, asked: Asked) -> RegisteredCase:
@@ -269,6 +317,8 @@ TABLE_JOBS: dict[str, Callable[..., Any]] = {
     "simulate": simulate_job,
     "views": views_job,
     "register": register_job,
+    "compare": compare_job,
+    "follow": follow_job,
     "write_registration": write_registration_job,
 }
 TABLE_TITLES = {
@@ -277,5 +327,7 @@ TABLE_TITLES = {
     "simulate": "simulating a frame",
     "views": "looking for C-arm views",
     "register": "registering",
+    "compare": "comparing simulated and real frames",
+    "follow": "following the tracked point",
     "write_registration": "writing the registration",
 }

@@ -6,8 +6,9 @@ from __future__ import annotations
 from qtpy.QtCore import QSignalBlocker, Qt
 from qtpy.QtWidgets import QButtonGroup, QHBoxLayout, QLabel, QSlider, QStackedWidget, QVBoxLayout, QWidget
 
+from septal_planner.registration_files import LOST
 from septal_viewer.angle_chart import AngleChart
-from septal_viewer.pairs import TIP
+from septal_viewer.pairs import TIP, TRACKED
 from septal_viewer.parts import button, row
 from septal_viewer.xray_canvas import XrayCanvas, XrayPoint
 from septal_viewer.xray_table import NO_PLAN, XrayTable
@@ -136,12 +137,21 @@ class TableView(QWidget):
         corner = [] if picture is None else [picture.camera.label]
         if picture is not None and picture.run.frame_count > 1:
             corner.append(f"frame {picture.number} of {picture.run.frame_count}")
+            if t.pairs.elsewhere and made is not None:
+                f.foot = self._elsewhere()
         if t.registered and t.laid is not None:
             d = t.laid.document
             corner.append(f"error to expect {d.total_rms_mm:.1f} mm RMS")
             f.banner = t.laid.drawings[t.pairs.current].banner
         f.corner = corner
         f.update()
+
+    def _elsewhere(self) -> str:
+        """What the drawing means in a frame that the points do not stand in."""
+        t = self.table
+        if not t.registered or t.followed is None:
+            return f"The drawing holds for frame {t.pairs.frame().number}; here the heart has moved"
+        return LOST if t.tracked_at() is None else "The drawing follows the tracked point"
 
     def _points(self) -> list[XrayPoint]:
         t = self.table
@@ -152,6 +162,11 @@ class TableView(QWidget):
                 if pair.frame == t.pairs.current + 1:
                     laid[pair.name] = (pair.used, at)
         points = []
+        tracked = t.tracked_at()
+        if tracked is not None:
+            points.append(XrayPoint(TRACKED, tracked, t.pairs.chosen == TRACKED, tip=True))
+        if t.pairs.elsewhere:
+            return points
         for name, at in marked.pixels.items():
             used, drawn = laid.get(name, (True, None))
             points.append(XrayPoint(name, at, name == t.pairs.chosen, out=not used, drawn_px=drawn))

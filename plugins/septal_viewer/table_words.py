@@ -6,8 +6,9 @@ import html
 
 from septal_planner.fluoroscopy.recommendation import Candidate
 from septal_planner.registered import RegistrationFile
+from septal_planner.registering import FOLLOWED_MM, FOLLOWED_SOURCE, followed_rms_mm
 from septal_planner.tip_check import tip_lines
-from septal_viewer.pairs import TIP
+from septal_viewer.pairs import TIP, TRACKED
 from septal_viewer.parts import signed
 from septal_viewer.signs import STATUS
 from septal_viewer.xray_table import XrayTable
@@ -26,6 +27,15 @@ def next_step(t: XrayTable) -> str:
         if seen < 2:
             return f"Click the needle tip in two frames or more (now {seen}): registering tells where it lies."
         return f"The needle tip is marked in {seen} frames."
+    if name == TRACKED:
+        if t.pairs.frame().number not in t.pairs.frame().tracked:
+            return (
+                f"<b>Tracked point</b>: click a thing that moves with the heart (lead tip, catheter, ring marker) in "
+                f"frame {t.pairs.frame().number}; it is followed through the run."
+            )
+        return "Go through the frames of the run; where the tracked point is lost or wrong, click it there too."
+    if t.pairs.elsewhere:
+        return f"The points of this run stand in frame {t.pairs.frame().number}; go back to it to change them."
     todo = []
     if t.pairs.marks.places.get(name) is None:
         todo.append("put the cross-hair on it in the CT and press P")
@@ -63,6 +73,59 @@ def tip_html(d: RegistrationFile, dark: bool) -> str:
     first, *others = (" ".join(line.split()).replace("+-", "±") for line in tip_lines(t))
     told = html.escape(first).replace("Needle tip", f"{sign}<b>Needle tip</b>", 1)
     return "<br>".join([told, *(html.escape(line) for line in others)])
+
+
+def followed_words(t: XrayTable) -> str:
+    """In how many frames the tracked point was found."""
+    run, found = t.pairs.run, t.followed
+    return "" if run is None or found is None else f"{len(found.moved_mm)} of {run.frame_count}"
+
+
+def tracked_html(t: XrayTable) -> str:
+    """How far the tracked point moves, where it was lost, and what following it does to the error."""
+    found, run = t.followed, t.pairs.run
+    if found is None or run is None or len(found.places) < 2:
+        return ""
+    far = max(found.moved_mm, key=lambda n: found.moved_mm[n])
+    here = found.moved_mm.get(t.pairs.shown_number)
+    lines = [
+        f"<b>Tracked point</b>: moves by up to {found.moved_mm[far]:.1f} mm at the isocentre (frame {far}, against "
+        f"frame {found.number})"
+    ]
+    if t.pairs.elsewhere:
+        lines.append("lost in this frame: nothing is drawn" if here is None else f"in this frame {here:.1f} mm")
+    lost = [n for n, place in found.places.items() if place is None]
+    if lost:
+        some = ", ".join(map(str, lost[:8])) + (" …" if len(lost) > 8 else "")
+        lines.append(f"{STATUS['borderline'].sign} lost in {len(lost)} of {run.frame_count} frames: {some}")
+    if t.laid is not None:
+        d = t.laid.document
+        lines.append(
+            f"Where the drawing follows it, {d.target.rms_mm:.1f} mm of the registration and {FOLLOWED_MM:.1f} mm that "
+            f"following leaves ({html.escape(FOLLOWED_SOURCE)}) make {followed_rms_mm(d):.1f} mm RMS, instead of "
+            f"{d.total_rms_mm:.1f}: only as long as fossa and tracked point move alike, which an atrial lead tip does "
+            "not"
+        )
+    return "<br>".join(lines)
+
+
+def pictures_html(t: XrayTable, dark: bool) -> str:
+    """What the pictures alone make of the registration, and from how far off they lead back."""
+    if t.laid is None or not t.images:
+        return ""
+    c = t.laid.document.picture_check
+    if c is None:
+        if t.table_moved:
+            return "<b>Pictures</b>: not compared, since the table moved between the frames"
+        doing = t.work.job == "compare"
+        return f"<b>Pictures</b>: {'being compared; <i>Stop</i> ends it' if doing else 'not compared yet'}"
+    unlike = any("hardly look alike" in said or "pictures alone" in said for said in t.laid.document.cautions)
+    sign = signed(STATUS["borderline" if unlike else "met"], dark, word=False)
+    return (
+        f"{sign} <b>Pictures alone</b> would move the target by {c.moved_mm:.1f} mm and turn the patient by "
+        f"{c.turned_deg:.1f}° (likeness {c.likeness_before:.2f} before, {c.likeness_after:.2f} after); "
+        f"{html.escape(c.capture_range)}. The registration stays that of the points"
+    )
 
 
 def wrong_html(d: RegistrationFile, dark: bool) -> str:

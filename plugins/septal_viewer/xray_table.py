@@ -4,24 +4,21 @@ newest wish goes before an older one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import ArrayLike
-from qtpy.QtCore import QObject, Signal  # type: ignore[attr-defined]
-
 from septal_planner.errors import InputRefused
-from septal_planner.inputs.frame_points import read_frame_points
+from septal_planner.inputs.volume import Volume
 from septal_planner.plan import Plan
+from septal_planner.registered import PictureCheck
 from septal_planner.registering import Asked
 from septal_planner.report.overlay import Shape
-from septal_viewer.marks import point
-from septal_viewer.pairs import TIP, PairMarks, Pairs, points_file, write_points
 from septal_viewer.session import Session
 from septal_viewer.shots import Key, Shots, frame_key, view_key
 from septal_viewer.table_jobs import (
+    FollowedRun,
     FramePicture,
     Laid,
     LaidFiles,
@@ -33,27 +30,20 @@ from septal_viewer.table_jobs import (
     view_camera,
 )
 from septal_viewer.work import Work
+from septal_viewer.xray_frames import Held, XrayFrames
 
+BLOCKING = ("open_frames", "register", "compare", "write_registration", "views")
 MOST_KEPT = 40  # pictures of frames
 SHORT_JOBS = ("simulate", "frame")  # sooner done than begun anew
-Held = tuple[PairMarks, Plan, Asked]  # what a registration holds for
 NO_PLAN = "There is no plan yet: find the anatomy on page Marking first."
 
 
-class XrayTable(QObject):
+class XrayTable(XrayFrames):
     """`mode` is "frames" or "views"; `after` shows the registration where there is one; `look` is where the simulated
-    view looks from, degrees."""
-
-    changed = Signal()
-    seen = Signal()  # only what is painted changed
-    said = Signal(str, str)
-    progress = Signal(str)
-    turn = Signal(float, float)  # the 3-D view is to look from here, degrees
+    view looks from, degrees. `images`: the pictures are to be compared too; `cine`: all frames of runs are written."""
 
     def __init__(self, session: Session, work: Work) -> None:
-        super().__init__()
-        self.session, self.work = session, work
-        self.pairs = Pairs()
+        super().__init__(session, work)
         self.mode = "frames"
         self.active = False  # whether the page is shown
         self.after = False
@@ -63,9 +53,8 @@ class XrayTable(QObject):
         self.look: tuple[float, float] | None = None
         self.asked = Asked()
         self.written: tuple[Path, tuple[str, ...]] | None = None
-        self._pictures: dict[tuple[Path, int], FramePicture] = {}
+        self.images = self.cine = False
         self._shots = Shots()
-        self._waiting: list[tuple[str, tuple[Any, ...], str, Held | None]] = []
         self._running: Held | None = None
         self._plan: Plan | None = None
         session.volume_changed.connect(self._volume_changed)
@@ -77,12 +66,6 @@ class XrayTable(QObject):
     def plan(self) -> Plan | None:
         """The plan that is drawn."""
         return None if self.session.case is None else self.session.case.plan
-
-    @property
-    def picture(self) -> FramePicture | None:
-        """The frame that is shown, once it is read."""
-        run = self.pairs.run
-        return None if run is None else self._pictures.get((run.path, self.pairs.frame().number))
 
     @property
     def registered(self) -> bool:
@@ -102,7 +85,12 @@ class XrayTable(QObject):
         """The plan on what is shown."""
         f = self._at_laid()
         if self.mode == "frames" and self.registered and f is not None and self.laid is not None:
-            return self.laid.drawings[f].shapes
+            drawn = self.laid.drawings[f]
+            tracked = self.pairs.frame().tracked
+            if not (self.pairs.elsewhere and self.followed is not None):
+                return drawn.shapes
+            here, at = self.tracked_at(), tracked[self.pairs.frame().number]
+            return () if here is None else drawn.shifted((here[0] - at[0], here[1] - at[1])).shapes
         made = self.simulated()
         return () if made is None else made.shapes
 
@@ -111,108 +99,6 @@ class XrayTable(QObject):
         if self.mode == "views":
             return None if self.look is None else view_key(*self.look)
         return None if run is None else frame_key(run.path, self.pairs.frame().number, self.registered)
-
-    # ------------------------------------------------------------------------------------------------- frames, points
-
-    def open_frames(self, paths: Sequence[Path]) -> None:
-        """XA files, in the process beside."""
-        self._do("open_frames", (tuple(Path(p) for p in paths),), "Reading the X-ray frames")
-
-    def show_run(self, index: int) -> None:
-        """Another of the frames that are open."""
-        if 0 <= index < len(self.pairs.runs) and index != self.pairs.current:
-            self.pairs.current = index
-            self._fetch()
-            self.changed.emit()
-
-    def close_run(self) -> None:
-        """Take the frame that is shown away."""
-        self.pairs.close_run()
-        self._forget_laid()
-        self._fetch()
-        self.changed.emit()
-
-    def set_number(self, number: int) -> None:
-        """Another frame of the run."""
-        if self.change(lambda: self.pairs.set_number(number)):
-            self._fetch()
-
-    def change(self, do: Callable[[], bool]) -> bool:
-        """Do something to the points; a refusal is said. What was registered before no longer holds."""
-        try:
-            done = do()
-        except InputRefused as problem:
-            self.said.emit(str(problem), "error")
-            self.changed.emit()
-            return False
-        if done:
-            self._forget_laid()
-        self.changed.emit()
-        return done
-
-    def click(self, column: float, row: float) -> None:
-        """The chosen point is seen here."""
-        if not self.pairs.chosen:
-            self.said.emit("Which point it is was not said; name it, or choose one of the list, then click.", "note")
-            return
-        self.change(lambda: self.pairs.set_pixel(self.pairs.chosen, (column, row)))
-
-    def drag(self, name: str, column: float, row: float) -> None:
-        """A mark moves in the frame."""
-        run = self.pairs.run
-        if run is not None:
-            most = np.array(run.size_px) - 0.5
-            at = np.clip([column, row], -0.5, most)
-            self.change(lambda: self.pairs.set_pixel(name, (float(at[0]), float(at[1])), dragging=True))
-
-    def place(self, at_lps: ArrayLike) -> None:
-        """The chosen point lies here in the CT."""
-        if self.session.volume is None:
-            self.said.emit("No CT is open; open one on page Opening first.", "error")
-        elif not self.pairs.chosen:
-            self.said.emit("Which point it is was not said; name it, or choose one of the list.", "note")
-        else:
-            self.change(lambda: self.pairs.set_place(self.pairs.chosen, point(at_lps)))
-
-    def choose(self, name: str) -> None:
-        """The point that clicks place."""
-        if name != self.pairs.chosen:
-            self.pairs.chosen = name
-            self.changed.emit()
-
-    def step(self, by: int) -> None:
-        """The next point of the list, or the one before."""
-        names = [*self.pairs.names, TIP]
-        at = names.index(self.pairs.chosen) if self.pairs.chosen in names else -1 if by > 0 else 0
-        self.choose(names[(at + by) % len(names)])
-
-    # ------------------------------------------------------------------------------------------------- files
-
-    @property
-    def frame_uid(self) -> str | None:
-        return None if self.session.volume is None else self.session.volume.frame_of_reference_uid or None
-
-    def load_points(self, files: Sequence[Path]) -> None:
-        """Points files: each for the run it is named after, else for the run that is shown."""
-        shown = self.pairs.current
-        for file in files:
-            fitting = [n for n, run in enumerate(self.pairs.runs) if points_file(run.path).stem == file.stem]
-            self.pairs.current = fitting[0] if fitting else shown
-            self.change(lambda f=file: self.pairs.load(read_frame_points(f), f, self.frame_uid))  # type: ignore[misc]
-        self.pairs.current = shown
-        self._fetch()
-        self.changed.emit()
-
-    def save_points(self, folder: Path) -> list[Path]:
-        """One points file a run into a folder; their paths."""
-        try:
-            written = write_points(self.pairs, folder, self.frame_uid)
-        except InputRefused as problem:
-            self.said.emit(str(problem), "error")
-            return []
-        self.pairs.saved()
-        self.changed.emit()
-        return written
 
     # ------------------------------------------------------------------------------------------------- registering
 
@@ -225,21 +111,61 @@ class XrayTable(QObject):
         if not self.pairs.runs:
             self.said.emit("No X-ray frame is open; open one and mark points in it first.", "error")
             return False
+        everything = self._given(plan)
+        if everything is None:
+            return False
+        held = self.pairs.marks, plan, self.asked
+        if folder is None:
+            self._do("register", (*everything, self.asked), "Registering", held)
+        else:
+            asked = replace(self.asked, cine=self.cine)
+            everything = (*everything, asked, folder, self._compared())
+            self._do("write_registration", everything, "Writing the registration", held)
+        return True
+
+    def _given(self, plan: Plan) -> tuple[Any, ...] | None:
+        """Plan, labels, frames and points, or None after saying what lacks."""
         try:
             given = tuple((run.path, self.pairs.document(run, self.frame_uid)) for run in self.pairs.runs)
         except InputRefused as problem:
             self.said.emit(str(problem), "error")
-            return False
-        held = self.pairs.marks, plan, self.asked
+            return None
         case = self.session.case
         pointed = any(points.needle_tip is not None for _, points in given)
-        labels = case.labels if pointed and case is not None else None
-        if folder is None:
-            self._do("register", (plan, labels, given, self.asked), "Registering", held)
-        else:
-            everything = (plan, labels, given, self.asked, folder)
-            self._do("write_registration", everything, "Writing the registration", held)
-        return True
+        return plan, case.labels if pointed and case is not None else None, given
+
+    def _compared(self) -> PictureCheck | Volume | None:
+        """What the pictures said, or the CT to ask them, where that is wanted."""
+        told = None if self.laid is None else self.laid.document.picture_check
+        return (told or self.session.volume) if self.images and not self.table_moved else None
+
+    @property
+    def table_moved(self) -> bool:
+        """Whether a frame is marked so: then the pictures cannot be compared."""
+        return any(self.pairs.frame(run).table_moved for run in self.pairs.runs)
+
+    def set_images(self, on: bool) -> None:
+        """Whether simulated and real frames are compared too, which takes a minute or so."""
+        self.images = on
+        if not on and self.work.job == "compare":
+            self.work.cancel()
+        self._compare()
+        self.changed.emit()
+
+    def set_cine(self, on: bool) -> None:
+        """Whether the plan is drawn on every frame of the runs that are written."""
+        self.cine = on
+        self.changed.emit()
+
+    def _compare(self) -> None:
+        """Ask the pictures about the registration that is shown, where that is wanted and was not done."""
+        plan, volume = self.plan, self.session.volume
+        if not self.images or plan is None or volume is None or self.laid is None or self.table_moved:
+            return
+        everything = self._given(plan) if self.laid.document.picture_check is None else None
+        if everything is not None:
+            held = self.pairs.marks, plan, self.asked
+            self._do("compare", (*everything, self.asked, volume), "Comparing simulated and real frames", held)
 
     def set_asked(self, asked: Asked) -> None:
         """Other motion or another limit."""
@@ -283,15 +209,10 @@ class XrayTable(QObject):
 
     # ------------------------------------------------------------------------------------------------- the process
 
-    def _do(self, job: str, given: tuple[Any, ...], words: str, held: Held | None = None) -> None:
-        self._waiting = [w for w in self._waiting if w[0] != job]
-        self._waiting.append((job, given, words, held))
-        self.pump()
-
     @property
     def waiting(self) -> bool:
         """Whether something that was asked for is still to be done."""
-        return bool(self._waiting) or self.work.job in ("open_frames", "register", "write_registration", "views")
+        return bool(self._waiting) or self.work.job in BLOCKING
 
     def pump(self) -> None:
         """Begin the next thing where the process is free, or does what can wait while there is a plan already."""
@@ -313,7 +234,7 @@ class XrayTable(QObject):
             return None
         if self.mode == "views" and self.look is not None:
             return self._shots.ask(key, view_camera(*self.look), by_headers(plan))
-        picture, f = self.picture, self._at_laid()
+        picture, f = self.marked_picture, self._at_laid()
         if picture is None:
             return None
         at = by_headers(plan)
@@ -337,10 +258,15 @@ class XrayTable(QObject):
                 more = f" ({len(result.faults) - 1} more were refused.)" if len(result.faults) > 1 else ""
                 self.said.emit(result.faults[0] + more, "error")
             self._fetch()
+            self._follow()
+        elif isinstance(result, FollowedRun):
+            self._followed[result.path] = result
+            self._follow()  # marked anew meanwhile
         elif isinstance(result, FramePicture):
             self._pictures[result.run.path, result.number] = result
             while len(self._pictures) > MOST_KEPT:
                 del self._pictures[next(iter(self._pictures))]
+            self._fetch()
         elif isinstance(result, ViewsFound):
             self.views = result
             if self.look is None and result.found.candidates:
@@ -354,8 +280,13 @@ class XrayTable(QObject):
     def _take_laid(self, result: Laid | LaidFiles) -> None:
         held, now = self._running, self.plan
         if held is not None and held[1] is now and held[::2] == (self.pairs.marks, self.asked):
-            self._forget_laid()
-            self.laid, self.after = (result if isinstance(result, Laid) else result.laid), True
+            laid = result if isinstance(result, Laid) else result.laid
+            if self.laid is not None and self.laid.document.iso_from_ct == laid.document.iso_from_ct:
+                self.laid = laid  # the same with what the pictures said, or with the names of its files
+            else:
+                self._forget_laid()
+                self.laid, self.after = laid, True
+            self._compare()
         if isinstance(result, LaidFiles):
             self.written = result.folder, result.names
             self.said.emit(f"The registration was written to {result.folder}: {len(result.names)} files.", "note")
@@ -370,13 +301,9 @@ class XrayTable(QObject):
     def give_up(self) -> None:
         """What was asked for is not wanted any more."""
         self._waiting = []
+        if self.laid is not None and self.laid.document.picture_check is None:
+            self.images = False  # or it would begin again with the next registration
         self.changed.emit()
-
-    def _fetch(self) -> None:
-        """Read the frame that is shown, where it was not read yet."""
-        run = self.pairs.run
-        if run is not None and self.picture is None:
-            self._do("frame", (run.path, self.pairs.frame().number), "")
 
     # ------------------------------------------------------------------------------------------------- changes
 

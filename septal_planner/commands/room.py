@@ -98,7 +98,7 @@ def register(arguments: argparse.Namespace) -> int:
         if arguments.images is not None:
             volume = find_ct(case.plan, arguments.plan, ct=arguments.images, progress=say)
             say("Comparing simulated and real frames")
-            case = registration_files.with_picture_check(case, volume.hu, volume.lps_from_index)
+            case = registration_files.with_picture_check(case, volume.hu, volume.lps_from_index, progress=say)
         names = registration_files.write_registration(case, folder, cine=arguments.cine, progress=say)
     if arguments.json:
         print((arguments.out / "registration.json").read_text("utf-8").rstrip())

@@ -7,7 +7,7 @@ climbed by Powell's method. It finds the nearest hill, and is worth what the sta
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,6 +77,7 @@ def refine(
     about_lps: ArrayLike,
     *,
     levels: Sequence[tuple[int, float, float, float]] = LEVELS,
+    progress: Callable[[str], None] | None = None,
 ) -> Refined:
     """From a start near the truth (10 mm, 6 degrees) to the place where simulated and real frames are most alike,
     turning about a point of the CT (3,). Frames as `weakening` (rows, columns) gives them, with their cameras.
@@ -85,7 +86,9 @@ def refine(
     about = np.asarray(about_lps, dtype=np.float64)
     x = np.zeros(6)
     before = after = 0.0
-    for side, voxel, shift, turn in levels:
+    for n, (side, voxel, shift, turn) in enumerate(levels, 1):
+        if progress is not None:
+            progress(f"Comparing simulated and real frames: step {n} of {len(levels)}")
         small = coarser(body, voxel)
         real = [_reduced(f, c, side) for f, c in frames]
         scale = np.array([turn] * 3 + [shift] * 3)
@@ -126,6 +129,7 @@ def capture(
     tries: int,
     offs: Sequence[tuple[float, float]] = CAPTURE_STARTS,
     seed: int = 0,
+    progress: Callable[[str], None] | None = None,
 ) -> tuple[Capture, ...]:
     """From how far off these frames lead back to the place that was found in them (4x4 as `Refined.iso_from_ct`): the
     coarsest level alone, which decides that, from seeded random starts. It tells how wide the hill is, not that it is
@@ -136,9 +140,11 @@ def capture(
     there = place[:3, :3] @ about + place[:3, 3]
     rng = np.random.default_rng(seed)
     out = []
-    for off_mm, off_deg in offs:
+    for n, (off_mm, off_deg) in enumerate(offs):
         back = 0
-        for _ in range(tries):
+        for k in range(tries):
+            if progress is not None:
+                progress(f"Trying from how far off the frames lead back: {n * tries + k + 1} of {len(offs) * tries}")
             turn, shift = rng.normal(size=(2, 3))
             off = np.concatenate([off_deg * turn / np.linalg.norm(turn), off_mm * shift / np.linalg.norm(shift)])
             again = refine(body, frames, _moved(place, about, off), about, levels=LEVELS[:1]).iso_from_ct

@@ -9,7 +9,9 @@ from types import SimpleNamespace
 from typing import Any, ClassVar
 
 import numpy as np
+import pydicom
 import pytest
+import SimpleITK as sitk
 
 pytest.importorskip("napari")
 pytest.importorskip("PySide6")
@@ -19,13 +21,13 @@ from qtpy.QtGui import QDragEnterEvent, QDropEvent
 from qtpy.QtWidgets import QApplication, QFileDialog
 from scipy.spatial.transform import Rotation
 from septal_phantoms.angiogram import Setup, draw, write_xa, xa_dataset
-from septal_viewer.pairs import TIP
+from septal_viewer.pairs import TIP, TRACKED
 from septal_viewer.view import has_screen
 from septal_viewer.window import PlannerPanel, open_window
 
 from septal_planner import cli
-from septal_planner.inputs.volume import Volume
-from septal_planner.plan import load_plan, save_plan
+from septal_planner.inputs.volume import content_sha256, read_volume
+from septal_planner.plan import Plan, load_plan, save_plan
 
 pytestmark = pytest.mark.skipif(not has_screen(), reason="needs a screen, or Xvfb")
 
@@ -35,19 +37,24 @@ OFF = np.array([[40, 30, 50], [-45, 20, 40], [10, -40, 20], [-20, 60, -30], [35,
 TIP_OFF = np.array([2.0, 1.0, 3.0])
 ROTATION = Rotation.from_rotvec(np.deg2rad([2, -3, 4])).as_matrix()
 SHIFT = np.array([5.0, -8.0, 12.0])
+LEAD = np.array([-15.0, 25.0, 30.0])  # of a lead tip that moves with the heart, against the target
+BEAT = np.array([[0.0, 0, 0], [3, -1, 2], [5, -2, 3]])  # in the frames of the second file
 SETUPS = [Setup(-30, 0, 1100, 760, 0.4, (600, 600)), Setup(30, 10, 1100, 760, 0.4, (600, 600))]
 
 
 class Table:
-    """A window with a planned heart and two frames of a patient who lies turned."""
+    """A window with a planned heart, and a frame and a short run of a patient who lies turned."""
 
-    def __init__(self, panel: PlannerPanel, folder: Path) -> None:
+    def __init__(self, panel: PlannerPanel, folder: Path, plan: Plan, ct: Path) -> None:
         self.panel, self.folder, self.table = panel, folder, panel.desk.table
+        self.plan, self.ct = plan, ct
         self.target = np.array(PLAN.puncture.target_mm)
         self.points = np.round(self.target + OFF, 3)
         self.files = []
         for n, setup in enumerate(SETUPS):
-            dataset = xa_dataset(setup, [draw(setup, self.iso(self.points), seed=n)])
+            moved = BEAT if n == 1 else BEAT[:1]
+            shown = [np.vstack([self.points, self.target + LEAD + beat]) for beat in moved]
+            dataset = xa_dataset(setup, [draw(setup, self.iso(p), seed=n + 7 * k) for k, p in enumerate(shown)])
             self.files.append(write_xa(folder / f"frame {n}.dcm", dataset))
 
     def iso(self, points: np.ndarray) -> np.ndarray:
@@ -81,17 +88,25 @@ def at(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Table]:
         hu[((grid - off[:, None, None, None]) ** 2).sum(axis=0) < 12.0**2] = 800
     lps_from_index = np.diag([3.0, 3.0, 3.0, 1.0])
     lps_from_index[:3, 3] = target - 96.0
+    image = sitk.GetImageFromArray(hu)
+    image.SetSpacing((3.0, 3.0, 3.0))
+    image.SetOrigin((target - 96.0).tolist())
+    sitk.WriteImage(image, str(folder / "ct.mha"))
+    volume = read_volume(folder / "ct.mha")
+    np.testing.assert_allclose(volume.lps_from_index, lps_from_index)
+    about = PLAN.ct.model_copy(update={"content_sha256": content_sha256(volume), "frame_of_reference_uid": None})
+    plan = PLAN.model_copy(update={"ct": about})
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("NAPARI_CONFIG", str(folder / "napari.yaml"))
         panel = open_window(state_folder=folder / "state")
         panel.desk.scene.finish()
         session = panel.desk.session
-        panel.desk.take_volume(Volume(hu, lps_from_index))
-        session.case = SimpleNamespace(plan=PLAN, views=None, labels=None)  # type: ignore[assignment]
+        panel.desk.take_volume(volume)
+        session.case = SimpleNamespace(plan=plan, views=None, labels=None)  # type: ignore[assignment]
         session.site_changed.emit()
         panel.desk.scene.finish()
         panel.window().activateWindow()
-        yield Table(panel, folder)
+        yield Table(panel, folder, plan, folder / "ct.mha")
         panel.desk.table.pairs.saved()
         panel.frame.close()
     qapp.processEvents()
@@ -158,25 +173,118 @@ def test_pairs_by_mouse_lay_the_ct_where_the_patient_is(qtbot: Any, marked: Tabl
     assert first.text().startswith(f"{next(p for p in d.pairs if p.frame == 2).residual_mm:.1f} / ")
 
 
+def written(qtbot: Any, at: Table, folder: Path, monkeypatch: pytest.MonkeyPatch, *options: str) -> list[str]:
+    """The registration saved by mouse into `window`, and by the console with these options into `console`; the names
+    of the files, which are the same."""
+    save_plan(at.plan, folder / "plan.json")
+    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_a, **_k: str(folder))
+    qtbot.mouseClick(at.panel.table.save, Qt.MouseButton.LeftButton)
+    registered(qtbot, at)
+    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_a, **_k: str(folder / "window"))
+    qtbot.waitUntil(at.panel.table.write.isEnabled, timeout=90_000)
+    at.table.written = None
+    qtbot.mouseClick(at.panel.table.write, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: at.table.written is not None, timeout=90_000)
+    call = ["register", str(folder / "plan.json"), "--out", str(folder / "console"), *options]
+    for file in at.files:
+        call += ["--frame", str(file), str(folder / f"{file.stem}-points.json")]
+    assert cli.main(call) == 0
+    names = sorted(p.name for p in (folder / "console").iterdir())
+    assert names == sorted(p.name for p in (folder / "window").iterdir())
+    for name in names:
+        if name.endswith((".json", ".png")):
+            assert (folder / "window" / name).read_bytes() == (folder / "console" / name).read_bytes()
+    return names
+
+
 def test_the_console_says_the_same(
     qtbot: Any, marked: Table, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    save_plan(PLAN, tmp_path / "plan.json")
-    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_a, **_k: str(tmp_path))
-    qtbot.mouseClick(marked.panel.table.save, Qt.MouseButton.LeftButton)
+    names = written(qtbot, marked, tmp_path, monkeypatch)
+    assert {"registration.json", "frame-1.png", "frame-2.png"} <= set(names)
+
+
+def test_a_tracked_point_is_followed_and_all_frames_are_drawn_as_the_console_does(
+    qtbot: Any, marked: Table, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    table, page = marked.table, marked.panel.table
+    kept = table.pairs.marks
     registered(qtbot, marked)
-    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_a, **_k: str(tmp_path / "window"))
-    qtbot.waitUntil(marked.panel.table.write.isEnabled, timeout=20_000)
-    qtbot.mouseClick(marked.panel.table.write, Qt.MouseButton.LeftButton)
-    qtbot.waitUntil(lambda: marked.table.written is not None, timeout=40_000)
-    call = ["register", str(tmp_path / "plan.json"), "--out", str(tmp_path / "console")]
-    for file in marked.files:
-        call += ["--frame", str(file), str(tmp_path / f"{file.stem}-points.json")]
-    assert cli.main(call) == 0
-    names = sorted(p.name for p in (tmp_path / "console").iterdir())
-    assert names == sorted(p.name for p in (tmp_path / "window").iterdir())
-    for name in ("registration.json", "frame-1.png", "frame-2.png"):
-        assert (tmp_path / "window" / name).read_bytes() == (tmp_path / "console" / name).read_bytes()
+    table.show_run(0)
+    assert TRACKED not in table.pairs.rows  # one frame
+    table.show_run(1)
+    table.choose(TRACKED)
+    true = np.array([SETUPS[1].pixels(marked.iso(marked.target + LEAD + beat))[0] for beat in BEAT])
+    marked.click(qtbot, true[0])
+    qtbot.waitUntil(lambda: table.followed is not None, timeout=40_000)
+    found = table.followed
+    assert found is not None
+    for n in (2, 3):  # against the geometry that made the frames; a click is half a screen pixel sharp
+        place = found.places[n]
+        assert place is not None
+        off = np.array(place) - np.array(found.marked[1]) - (true[n - 1] - true[0])
+        assert np.linalg.norm(off) < 0.5
+        across = 0.4 * 760 / 1100 * np.linalg.norm(true[n - 1] - true[0])
+        assert found.moved_mm[n] == pytest.approx(across, abs=0.15)
+    assert f"up to {found.moved_mm[3]:.1f} mm" in page.tracked.text()
+    registered(qtbot, marked)
+    assert table.laid is not None
+    # registration and what a catheter followed leaves, 1.99 +- 1.20 mm (doi 10.1007/978-3-642-30618-1_10), in squares
+    total = np.sqrt(table.laid.document.target.rms_mm ** 2 + 1.99**2 + 1.20**2)
+    assert f"make {total:.1f} mm RMS" in page.tracked.text()
+    page.number.setValue(3)
+    qtbot.waitUntil(lambda: table.picture is not None, timeout=20_000)
+    assert table.picture is not None
+    assert table.picture.number == 3
+    moved = next(s for s in table.shapes() if s.role == "target").points_px.mean(axis=0)
+    own = next(s for s in table.laid.drawings[1].shapes if s.role == "target").points_px.mean(axis=0)
+    assert np.linalg.norm(moved - own - (true[2] - true[0])) < 0.5
+    assert [p.name for p in marked.panel.xray.frame.points] == [TRACKED]
+    assert not table.change(lambda: table.pairs.set_pixel("carina", (10.0, 10.0)))  # its frame is another
+    assert "stand in frame 1" in marked.panel.footer.message.text()
+    page.number.setValue(1)
+    page.more.switch.click()
+    page.more.cine.click()
+    names = written(qtbot, marked, tmp_path, monkeypatch, "--cine")
+    assert "frame-2-run.dcm" in names
+    runs = [pydicom.dcmread(tmp_path / who / "frame-2-run.dcm") for who in ("window", "console")]
+    assert runs[0].NumberOfFrames == 3
+    assert runs[0].PixelData == runs[1].PixelData
+    page.more.cine.click()
+    page.more.switch.click()
+    assert not table.cine
+    while table.pairs.marks != kept:
+        assert table.pairs.undo()
+    table.change(lambda: True)
+    table.pairs.saved()
+
+
+@pytest.mark.slow
+def test_the_pictures_are_compared_beside_and_told_as_the_console_does(
+    qtbot: Any, marked: Table, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    table, page = marked.table, marked.panel.table
+    registered(qtbot, marked)
+    page.more.switch.click()
+    page.more.images.click()
+    qtbot.waitUntil(lambda: marked.panel.desk.work.job == "compare", timeout=20_000)
+    assert table.laid is not None  # the registration stands meanwhile
+    qtbot.keyClick(marked.panel.window(), Qt.Key.Key_Escape)
+    qtbot.waitUntil(lambda: not marked.panel.desk.work.busy, timeout=20_000)
+    assert not table.images
+    assert table.laid is not None
+    page.more.images.click()
+    qtbot.waitUntil(lambda: table.laid is not None and table.laid.document.picture_check is not None, timeout=120_000)
+    assert table.laid is not None
+    check = table.laid.document.picture_check
+    assert check is not None
+    assert table.after
+    assert f"move the target by {check.moved_mm:.1f} mm" in page.pictures.text()
+    assert check.capture_range in page.pictures.text()
+    written(qtbot, marked, tmp_path, monkeypatch, "--images", str(marked.ct))
+    page.more.images.click()
+    page.more.switch.click()
+    assert not page.pictures.text()
 
 
 def test_before_and_after_and_the_blend_between(qtbot: Any, marked: Table) -> None:
