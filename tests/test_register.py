@@ -413,7 +413,7 @@ def test_pictures_alone_agree_or_say_that_they_mean_nothing(job, quick_phantom, 
     case = registering.register_files(job.folder / "plan.json", given)
     with monkeypatch.context() as patch:  # measured in tests/fluoroscopy: it takes seconds a start
         told = [Capture(10, 6, 4, 4), Capture(20, 12, 0, 3)]
-        patch.setattr(image_refinement, "capture", lambda *_, tries: told)
+        patch.setattr(image_refinement, "capture", lambda *_, **_how: told)
         checked = registration_files.with_picture_check(case, hu, m, tries=4)
     check = checked.document.picture_check
     assert check is not None

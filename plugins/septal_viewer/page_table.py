@@ -21,6 +21,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
+from septal_planner.registering import FOLLOWED_SOURCE
 from septal_viewer.pairs import TIP, TRACKED
 from septal_viewer.parts import Page, button, cell_of, heading, row, words
 from septal_viewer.signs import STATUS
@@ -107,6 +108,7 @@ class TablePage(Page):
         self.points = _list(7)
         self.step = words(faint=True)
         self.tracked = words()
+        self.tracked.setToolTip(f"What following leaves: {FOLLOWED_SOURCE}")
         self.at_cursor = button("At cross-hair", "The chosen point lies at the cross-hair in the CT (P)")
         self.pick = button("Click in CT", "A click in a flat view says where it lies (Esc to stop)", checkable=True)
         self.jump = button("Jump", "Bring the cross-hair to the point (J)")
@@ -253,8 +255,7 @@ class TablePage(Page):
             self.number.setValue(t.pairs.shown_number)
             self.moved.setChecked(t.pairs.frame().table_moved)
             self.moved.setEnabled(shown is not None and t.pairs.current > 0)
-        where = f" (points in {t.pairs.frame().number})" if t.pairs.elsewhere else ""
-        self.of.setText("" if shown is None else f"of {shown.frame_count}{where}")
+        self.of.setText("" if shown is None else f"of {shown.frame_count}")
 
     def _tell_points(self, dark: bool) -> None:
         t = self.table_

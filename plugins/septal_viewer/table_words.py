@@ -6,7 +6,7 @@ import html
 
 from septal_planner.fluoroscopy.recommendation import Candidate
 from septal_planner.registered import RegistrationFile
-from septal_planner.registering import FOLLOWED_MM, FOLLOWED_SOURCE, followed_rms_mm
+from septal_planner.registering import FOLLOWED_MM, followed_rms_mm
 from septal_planner.tip_check import tip_lines
 from septal_viewer.pairs import TIP, TRACKED
 from septal_viewer.parts import signed
@@ -33,7 +33,8 @@ def next_step(t: XrayTable) -> str:
                 f"<b>Tracked point</b>: click a thing that moves with the heart (lead tip, catheter, ring marker) in "
                 f"frame {t.pairs.frame().number}; it is followed through the run."
             )
-        return "Go through the frames of the run; where the tracked point is lost or wrong, click it there too."
+        home = f"The points stand in frame {t.pairs.frame().number}. " if t.pairs.elsewhere else ""
+        return f"{home}Go through the frames of the run; where the tracked point is lost or wrong, click it there too."
     if t.pairs.elsewhere:
         return f"The points of this run stand in frame {t.pairs.frame().number}; go back to it to change them."
     todo = []
@@ -101,10 +102,9 @@ def tracked_html(t: XrayTable) -> str:
     if t.laid is not None:
         d = t.laid.document
         lines.append(
-            f"Where the drawing follows it, {d.target.rms_mm:.1f} mm of the registration and {FOLLOWED_MM:.1f} mm that "
-            f"following leaves ({html.escape(FOLLOWED_SOURCE)}) make {followed_rms_mm(d):.1f} mm RMS, instead of "
-            f"{d.total_rms_mm:.1f}: only as long as fossa and tracked point move alike, which an atrial lead tip does "
-            "not"
+            f"where the drawing follows it, the error to expect is {followed_rms_mm(d):.1f} mm RMS instead of "
+            f"{d.total_rms_mm:.1f} (registration {d.target.rms_mm:.1f}, following {FOLLOWED_MM:.1f}): only while fossa "
+            "and tracked point move alike, which an atrial lead tip does not"
         )
     return "<br>".join(lines)
 

@@ -231,7 +231,7 @@ def test_a_tracked_point_is_followed_and_all_frames_are_drawn_as_the_console_doe
     assert table.laid is not None
     # registration and what a catheter followed leaves, 1.99 +- 1.20 mm (doi 10.1007/978-3-642-30618-1_10), in squares
     total = np.sqrt(table.laid.document.target.rms_mm ** 2 + 1.99**2 + 1.20**2)
-    assert f"make {total:.1f} mm RMS" in page.tracked.text()
+    assert f"is {total:.1f} mm RMS instead" in page.tracked.text()
     page.number.setValue(3)
     qtbot.waitUntil(lambda: table.picture is not None, timeout=20_000)
     assert table.picture is not None
