@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import binary_fill_holes, gaussian_filter, label
+from scipy.ndimage import binary_fill_holes, distance_transform_edt, gaussian_filter, label
 
 from septal_planner.anatomy.annulus import Annulus
 from septal_planner.anatomy.atria import (
@@ -50,6 +50,8 @@ MARGIN_MM = 60.0
 # hinge line, and as far across the ring, what the radial surface holds is blood all the same
 RING_DARK_MM = 8.0
 RING_DARK_SHARE = 0.95
+ROOT_MM = 22.0     # about the middle of the aortic valve: its root and sinuses (half the width, from memory)
+LEAFLET_MM = 2.0   # half of what a dark line there is bridged over
 CUT_MM2 = 100.0  # a chamber that meets the CT's edge over more than this is cut by it
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -152,7 +154,9 @@ def segment_chambers(
     if others.aorta_begins is not None:
         not_assessed.setdefault("aorta", others.aorta_begins)
     ring = mitral_gate if _has_metal(mitral_gate, metal.points_lps(volume.lps_from_index)) else None
-    found = _outline(volume, grid, fields, edges, dark, metal, seeds["fossa"], not_assessed, notes, ring)
+    found = _outline(
+        volume, grid, fields, edges, dark, metal, seeds["fossa"], not_assessed, notes, ring, others.aortic_valve_lps
+    )
     # labelled, so that one sees it, but no distance is measured to what has no known beginning
     known = {name: at for name, at in found.distance.items() if name not in not_assessed}
     return replace(found, distance=known)
@@ -173,10 +177,10 @@ def _derived_tricuspid_gate(
 def _outline(
     volume: Volume, grid: HeartGrid, fields: Mapping[str, NDArray[np.float32]], edges: Mapping[str, float],
     dark: NDArray[np.float32], metal: Metal, fossa_lps: Array, not_assessed: dict[str, str], notes: list[str],
-    ring: RingGate | None,
+    ring: RingGate | None, aortic_valve_lps: Array | None,
 ) -> Chambers:
     """Blood of each territory at the CT's own resolution, its volume, brightness and distance field. `ring`: the mitral
-    gate where metal lies along it."""
+    gate where metal lies along it. `aortic_valve_lps` (3,): about it the aorta runs on through its leaflets."""
     inverse = np.linalg.inv(volume.lps_from_index)
     found = box_of(np.minimum.reduce(list(fields.values())) < 1.0, 0)
     corners = apply_affine(inverse, _corners_lps(found, grid.lps_from_index))
@@ -220,10 +224,13 @@ def _outline(
             mask = mask | (binary_fill_holes(mask) & (part == 0))
             part[mask] = LABELS[name]
         values = hu[box][mask if glare is None else mask & ~glare[box]]
-        volume_ml[name] = float(mask.sum()) * voxel_ml
-        mean_hu[name], sd_hu[name] = float(values.mean(dtype=np.float64)), float(values.std(dtype=np.float64))
         start = crop.lps_from_index.copy()
         start[:3, 3] = apply_affine(start, [box[2].start, box[1].start, box[0].start])
+        if name == "aorta" and aortic_valve_lps is not None:
+            mask = mask | (_through_leaflets(mask, start, aortic_valve_lps) & (part == 0))
+            part[mask] = LABELS[name]
+        volume_ml[name] = float(mask.sum()) * voxel_ml
+        mean_hu[name], sd_hu[name] = float(values.mean(dtype=np.float64)), float(values.std(dtype=np.float64))
         distance[name] = _distance_field(mask, start, fossa_lps)
         outline_sd_mm[name] = _outline_sd_mm(mean_hu[name], sd_hu[name], spacing_mm(crop.lps_from_index))
         volume_sd_ml[name] = _volume_sd_ml(volume_ml[name], outline_sd_mm[name], atrium=name in ATRIA)
@@ -257,6 +264,23 @@ def _over_ring(ring: RingGate, crop: Volume, within: Mask) -> Mask:
     over = (height > 0) & (height < RING_DARK_MM) & (fraction < RING_DARK_SHARE)
     out = np.zeros_like(within)
     out[k[over], j[over], i[over]] = True
+    return out
+
+
+def _through_leaflets(aorta: Mask, lps_from_index: Array, valve_lps: Array) -> Mask:
+    """The aorta's blood [k, j, i] with what is no broader than its leaflets and lies between, about its valve: where
+    they hang from the wall their dark line is as good as wall, and the root would seem to begin above it."""
+    spacing = spacing_mm(lps_from_index)
+    middle = apply_affine(np.linalg.inv(lps_from_index), valve_lps)
+    low = np.maximum(np.floor(middle - ROOT_MM / spacing).astype(int), 0)[::-1]
+    high = np.maximum(np.ceil(middle + ROOT_MM / spacing).astype(int) + 1, 0)[::-1]
+    root = tuple(slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
+    out = aorta.copy()
+    part = np.pad(aorta[root], margin := int(np.ceil(LEAFLET_MM / spacing.min())) + 1)
+    if part.any() and not part.all():
+        near = distance_transform_edt(~part, sampling=spacing[::-1]) <= LEAFLET_MM
+        closed = distance_transform_edt(near, sampling=spacing[::-1]) > LEAFLET_MM
+        out[root] |= closed[(slice(margin, -margin),) * 3]
     return out
 
 
