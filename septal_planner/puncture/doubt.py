@@ -142,7 +142,7 @@ def doubt_at(
         bars.append(SourceShare(source, sd, float(low), float(high), float((worst_without >= 0).mean())))
     bars.sort(key=lambda bar: -bar.width)
     return PointDoubt(
-        measured=_intervals(approach, one, measured), expected=_intervals(approach, one, expected),
+        measured=_intervals(approach, one, measured, holding_value=True), expected=_intervals(approach, one, expected),
         all_met=float((worst >= 0).mean()), tornado=tuple(bars), draws=draws, seed=seed,
     )
 
@@ -199,7 +199,9 @@ def values_of_draws(approach: Approach, response: Response, points_lps: Array, d
     aimed_along = None if approach.axis_lps is None else unit_vector(approach.axis_lps + draws.axis)
     if response.reach is not None:
         along = np.tile(response.reach.way.axis_lps, (len(draws), 1)) if aimed_along is None else aimed_along
-        values.update(response.reach.values(u, v, off, crossing, draws.structure_lps, along, draws.left_mm))
+        values.update(
+            response.reach.values(u, v, off, crossing, draws.structure_lps, along, draws.left_mm, draws.shape)
+        )
         return values
     if approach.structure_lps is not None:
         flat = p.reshape(-1, 3)
@@ -225,7 +227,11 @@ def _worst(one: MembraneMap, values: Mapping[str, Array]) -> Array:
     return worst
 
 
-def _intervals(approach: Approach, one: MembraneMap, values: Mapping[str, Array]) -> dict[str, Interval]:
+def _intervals(
+    approach: Approach, one: MembraneMap, values: Mapping[str, Array], *, holding_value: bool = False
+) -> dict[str, Interval]:
+    """By quantity. `holding_value`: widened, where need be, to what was measured: a shape is looked up where it is
+    drawn, and may differ a little from the one solved at the place itself."""
     found = {}
     for quantity in QUANTITIES:
         value = float(one.layer(quantity.name).values[0])
@@ -235,6 +241,8 @@ def _intervals(approach: Approach, one: MembraneMap, values: Mapping[str, Array]
             continue
         asked = one.layer(quantity.name).asked
         low, high = np.percentile(known, COVERED)
+        if holding_value:
+            low, high = min(low, value), max(high, value)
         found[quantity.name] = Interval(
             value=value, mean=float(known.mean()), sd=_sd(known), low=float(low), high=float(high),
             met=None if asked is None else float((inside_mm(asked, drawn) >= 0).mean()),

@@ -39,11 +39,12 @@ class ReachResponse:
     axis_across: NDArray[np.float64]  # (2, 3) to the axis
 
     def values(
-        self, u_mm: Array, v_mm: Array, off_lps: Array, crossing: Array, goal_lps: Array, axis: Array, left_mm: Array
+        self, u_mm: Array, v_mm: Array, off_lps: Array, crossing: Array, goal_lps: Array, axis: Array, left_mm: Array,
+        shape: Array,
     ) -> dict[str, Array]:
         """Values (n, m) of arc_turn, bend_radius, axis_tilt, clearance and tip_offset for places (n, m) of the surface
         from which the start of m draws is off by (m, 3); their crossing and axis (m, 3), shift of the goal (m, 3) and
-        of the atrium's outline (m,).
+        of the atrium's outline (m,), and what the shape itself is off by (m, 3).
 
         What is left open by a shape that keeps everything with a tolerance to spare jumps from place to place; the
         smallest spare does not. So each of the three is brought to no less than that, and the least of them to it."""
@@ -69,11 +70,11 @@ class ReachResponse:
         bound = np.where(known < 1.0, np.minimum(least, known), least)
         tilt, offset, room = (np.where(s == least, np.maximum(bound, known), np.maximum(s, known)) for s in spares)
         return {
-            "arc_turn": np.maximum(found["arc_turn"], 0.0),
-            "bend_radius": np.where(curvature > 1e-9, 1 / np.maximum(curvature, 1e-9), np.inf),
+            "arc_turn": np.maximum(found["arc_turn"] + shape[:, 0], 0.0),
+            "bend_radius": np.where(curvature > 1e-9, 1 / np.maximum(curvature, 1e-9) + shape[:, 1], np.inf),
             "axis_tilt": np.maximum(limits.tilt_deg - tilt * limits.tolerances[0], 0.0),
             "clearance": least_room + room * limits.tolerances[2] + left_mm,
-            "tip_offset": np.maximum(limits.offset_mm - offset * limits.tolerances[1], 0.0),
+            "tip_offset": np.maximum(limits.offset_mm - offset * limits.tolerances[1] + shape[:, 2], 0.0),
         }
 
 
