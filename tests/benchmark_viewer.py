@@ -25,6 +25,7 @@ import numpy as np
 FULL = (512, 512, 300)
 SPACING = (0.4, 0.4, 0.5)
 MOVES = 40
+PREVIEWS, PREVIEW_SIDE = 40, 512
 WAIT_S = 900.0
 
 # SimpleITK's series reader and napari's add_image with nothing around them: seconds until the picture is painted
@@ -177,9 +178,57 @@ def in_window(folder: Path, state: Path) -> dict[str, Any]:
     )
     QTest.mouseRelease(view.canvas, Qt.MouseButton.LeftButton, pos=start)
     rest()
+    panel.show_page("table")
+    desk.table.set_mode("views")
+    until(lambda: desk.table.views is not None)
+    rest()
+    for pixels in (None, PREVIEW_SIDE):
+        moves.append(dragged_angle(panel, until, rest, pixels))
     memory = sum(proportional_gib(pid) for pid in (os.getpid(), *children(os.getpid())))
     panel.frame.close()
     return {"opening_s": opening, "moves": moves, "held_up": held_up, "memory_gib": memory}
+
+
+def dragged_angle(
+    panel: Any, until: Callable[..., None], rest: Callable[[], None], pixels: int | None
+) -> tuple[str, float, float, float]:
+    """One preview of a simulated frame after another while the 3-D view is turned: milliseconds by the clock from one
+    to the next, and of the processors in window and helper together; `pixels` a side, or as the window has them."""
+    from septal_viewer import shots
+
+    desk, usual = panel.desk, shots.PREVIEW_PX
+    shots.PREVIEW_PX = pixels or usual
+    came: list[float] = []
+    last = desk.table.simulated()
+
+    def turn() -> bool:
+        nonlocal last
+        now = time.perf_counter()
+        desk.sights.look_from(-40 + 10 * (now - begun), 12 * float(np.sin(now - begun)))
+        made = desk.table.simulated()
+        if made is not last and made is not None and made.shot.hasty:
+            last = made
+            came.append(now)
+        return len(came) > PREVIEWS
+
+    begun = time.perf_counter()
+    until(lambda: turn() or len(came) >= 5)  # the first one thins the body and compiles the rays
+    came.clear()
+    begun, used = time.perf_counter(), processor_s()
+    until(turn, f"an angle is dragged, previews of {shots.PREVIEW_PX} pixels a side")
+    wall, cpu = 1000 * (came[-1] - came[0]) / PREVIEWS, 1000 * (processor_s() - used) / PREVIEWS
+    name = f"preview of {shots.PREVIEW_PX} pixels a side while an angle is dragged, {1000 / wall:.1f} a second"
+    shots.PREVIEW_PX = usual
+    rest()
+    return name, wall, cpu, 1000 / 8
+
+
+def processor_s() -> float:
+    """Seconds that processors have given to this program and those it started."""
+    ticks = 0
+    for pid in (os.getpid(), *children(os.getpid())):
+        ticks += sum(int(n) for n in Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[11:13])
+    return ticks / os.sysconf("SC_CLK_TCK")
 
 
 def proportional_gib(pid: int) -> float:

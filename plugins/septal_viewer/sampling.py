@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import weakref
 from collections import OrderedDict
 
@@ -13,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 KEPT_VOXELS = 300_000_000
 FEW_SAMPLES = 60_000  # sooner done by one thread than shared among several, the more so on a busy machine
 _images: OrderedDict[int, sitk.Image] = OrderedDict()
+_lock = threading.RLock()
 
 
 def sample_grid(
@@ -45,19 +47,40 @@ def sample_grid(
     return np.asarray(sitk.GetArrayFromImage(resampled)[0], dtype=np.float32)
 
 
+def take_in(values: NDArray[np.generic]) -> None:
+    """Copy voxels to where cuts are made from, ahead of the first cut: half a second for a full CT, for a thread beside
+    the window."""
+    with _lock:
+        if id(values) in _images:
+            return
+    values.max()  # pages that came as shared memory are fetched here, where numpy lets other threads go on
+    image = _made(values)
+    with _lock:
+        _keep(values, image)
+
+
 def forget(*arrays: NDArray[np.generic]) -> None:
     """Drop what is kept of voxels no longer shown, as `Volume.hu`."""
-    for array in arrays:
-        _images.pop(id(array), None)
+    with _lock:
+        for array in arrays:
+            _images.pop(id(array), None)
 
 
 def _image_of(values: NDArray[np.generic]) -> sitk.Image:
     """Voxels as SimpleITK has them, placed by index alone."""
-    key = id(values)
-    if key not in _images:
-        _images[key] = sitk.GetImageFromArray(np.ascontiguousarray(values))
-        weakref.finalize(values, _images.pop, key, None)  # the same id may come again for other voxels
-        while len(_images) > 1 and sum(image.GetNumberOfPixels() for image in _images.values()) > KEPT_VOXELS:
-            _images.popitem(last=False)
-    _images.move_to_end(key)
-    return _images[key]
+    with _lock:
+        if id(values) not in _images:
+            _keep(values, _made(values))
+        _images.move_to_end(id(values))
+        return _images[id(values)]
+
+
+def _made(values: NDArray[np.generic]) -> sitk.Image:
+    return sitk.GetImageFromArray(np.ascontiguousarray(values))
+
+
+def _keep(values: NDArray[np.generic], image: sitk.Image) -> None:
+    _images[id(values)] = image
+    weakref.finalize(values, _images.pop, id(values), None)  # the same id may come again for other voxels
+    while len(_images) > 1 and sum(one.GetNumberOfPixels() for one in _images.values()) > KEPT_VOXELS:
+        _images.popitem(last=False)

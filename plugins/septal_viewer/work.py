@@ -24,6 +24,7 @@ from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
 from septal_planner.pipeline import FoundAnatomy
 from septal_viewer.parcels import Held, as_sentence, fill, make_room, pack, receive, send, unpack
+from septal_viewer.sampling import take_in
 from septal_viewer.surveys import Aim, Step, Surveyed
 from septal_viewer.table_jobs import TABLE_TITLES
 
@@ -31,6 +32,7 @@ __all__ = ["Cancelled", "Done", "Event", "Failed", "Progress", "Refused", "Work"
 
 # what is worked out unasked, and gives way to what is asked for
 UNASKED = ("list", "survey", "trial", "shares", "passage", "plan", "simulate")
+LARGE_BYTES = 1_000_000
 _START = "from septal_viewer.worker import serve; serve()"
 
 TITLES = {
@@ -275,6 +277,8 @@ class Work:
         else:
             try:
                 end = helper.do(job.name, given, lambda text: self._events.put((job, Progress(job.name, text))))
+                if isinstance(end, Done) and not job.given_up:
+                    _take_in(end.result)
             except (EOFError, OSError):
                 end = Failed(
                     job.name,
@@ -296,6 +300,14 @@ class Work:
             if self._helper is helper:
                 self._helper = None
         helper.kill()
+
+
+def _take_in(result: object) -> None:
+    """Make CTs that have come ready to be cut, here and not in the window, which would stand still meanwhile."""
+    for one in result if isinstance(result, tuple) else (result,):
+        volume = getattr(one, "volume", one)
+        if isinstance(volume, Volume) and volume.hu.nbytes > LARGE_BYTES:
+            take_in(volume.hu)
 
 
 class _Helper:
