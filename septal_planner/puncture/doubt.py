@@ -18,7 +18,7 @@ from septal_planner.puncture.arcs import angles_deg, arcs_between
 from septal_planner.puncture.doubt_response import Response, respond
 from septal_planner.puncture.doubt_sources import DRAWS, SOURCES, Doubts, Draws, draw, moved_directions
 from septal_planner.puncture.membrane_map import MembraneMap, map_points
-from septal_planner.puncture.requirements import QUANTITIES, ROOF_FROM_MM, inside_mm
+from septal_planner.puncture.requirements import QUANTITIES, ROOF_FROM_MM, doubtful_room_mm, inside_mm
 
 Array = NDArray[np.float64]
 
@@ -165,8 +165,8 @@ def values_of_draws(approach: Approach, response: Response, points_lps: Array, d
     if "leaflet_coaptation" in marks:
         mark = np.asarray(marks["leaflet_coaptation"], dtype=np.float64).reshape(-1, 3).mean(axis=0)
         values["height_above_coaptation"] = np.einsum("nmi,mi->nm", p - mark - draws.coaptation_lps, valve)
-    rim, thickness, *normal = response.place.at(u, v)
-    values["distance_to_rim"] = rim + draws.rim_mm
+    rim, bridged, thickness, *normal = response.place.at(u, v)
+    values["distance_to_rim"] = rim + (1 - bridged) * draws.rim_mm + bridged * draws.bridge_mm
     extent = patch.uvw(fossa.rim_lps)
     for name, x, axis in (("anterior_fraction", u, 0), ("superior_fraction", v, 1)) if len(extent) else ():
         low = extent[:, axis].min() + draws.ends_mm[:, 2 * axis]
@@ -235,6 +235,9 @@ def _intervals(
     found = {}
     for quantity in QUANTITIES:
         value = float(one.layer(quantity.name).values[0])
+        if quantity.name == "distance_to_rim" and np.isfinite(value):
+            # the map takes the doubt of a bridged rim off; here it is drawn
+            value = float(doubtful_room_mm(approach, one.points_lps)[0][0])
         drawn = values[quantity.name]
         known = drawn[np.isfinite(drawn)]
         if not np.isfinite(value) or len(known) == 0:

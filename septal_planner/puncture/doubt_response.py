@@ -22,7 +22,7 @@ from septal_planner.puncture.place import local_normals_lps
 from septal_planner.puncture.requirements import (
     ROOF_FROM_MM,
     arc_clearance_mm,
-    signed_room_mm,
+    doubtful_room_mm,
     thickness_mm,
 )
 from septal_planner.puncture.surface_grid import Grid, laid_over, over_surface
@@ -43,9 +43,9 @@ TURN_RAD = float(np.radians(3.0))
 class Response:
     """Maps over the septal surface, a little beyond the rim. None where not assessed.
 
-    `place`: distance to the rim (negative outside), thickness, local normal (3). `posterior` and `roof`: free path, one
-    over the cosine of its end, and slopes along a shift of the start (3) and a turn of the crossing (2) or of the
-    annular normal (2). `room`: of the arc; `room_slopes` along a shift of start (3), a turn of the crossing (2) and a
+    `place`: distance to the rim (negative outside), whether it was bridged there, thickness, local normal (3).
+    `posterior` and `roof`: free path, one over the cosine of its end, and slopes along a shift of the start (3) and a turn
+    of the crossing (2) or of the annular normal (2). `room`: of the arc; `room_slopes` along a shift of start (3), a turn of the crossing (2) and a
     shift of the end (3). `way` and `reach`: of a certain catheter, in place of the arc. Turns are about `across` (2, 3)
     and `valve_across` (2, 3), in radians.
     """
@@ -68,7 +68,9 @@ def respond(approach: Approach, *, way: CatheterWay | None = None) -> Response:
     across, valve_across = np.stack(plane_axes(crossing)), np.stack(plane_axes(normal))
 
     def rim(points: Array) -> Array:
-        return (signed_room_mm(approach, points) if len(fossa.rim_lps) else np.full(len(points), np.nan))[None]
+        if not len(fossa.rim_lps):
+            return np.full((2, len(points)), np.nan)
+        return np.stack(doubtful_room_mm(approach, points))
 
     def wall(points: Array) -> Array:
         return np.stack([thickness_mm(approach, points), *local_normals_lps(fossa, points).T])

@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from septal_planner.anatomy.membrane import BRIDGED_RIM_SD_MM
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.geometry.planes import plane_axes
 from septal_planner.geometry.propagation import lower_root
@@ -69,6 +70,7 @@ class Draws:
     coaptation_lps: NDArray[np.float64]   # (n, 3)
     sinus_lps: NDArray[np.float64]        # (n, 3)
     rim_mm: NDArray[np.float64]           # (n,) of the nearest place of the rim
+    bridge_mm: NDArray[np.float64]        # (n,) of it where it was bridged
     ends_mm: NDArray[np.float64]          # (n, 4) of the rim's hindmost, foremost, lowest and highest place
     thickness_mm: NDArray[np.float64]     # (n,)
     aorta_mm: NDArray[np.float64]         # (n,) of its outline
@@ -111,7 +113,7 @@ def draw(
     outline = {name: outline_sd_mm(approach.chambers, name) if name in approach.chambers.distance else 0.0
                for name in ("aorta", "left_atrium")}
 
-    shape = on["image"] * np.random.default_rng([seed, len(SOURCES)]).normal(size=(n, 3)) * SHAPE_SD
+    more = on["image"] * np.random.default_rng([seed, len(SOURCES)]).normal(size=(n, 4))
 
     on_septum = np.zeros((n, 3))
     on_septum[:, :2] = on["needle"] * given.needle_sd_mm * of["needle"].normal(size=(n, 2))
@@ -131,7 +133,8 @@ def draw(
         coaptation_lps=mm / np.sqrt(_count(approach, "leaflet_coaptation")) * marks[:, 12:15],
         sinus_lps=mm * marks[:, 15:18], rim_mm=rim_sd * OUTLINE_SHARE * image[:, 3], ends_mm=rim_sd * image[:, 4:8],
         thickness_mm=(thickness_sd or 0.0) * image[:, 8], aorta_mm=outline["aorta"] * image[:, 9],
-        left_mm=outline["left_atrium"] * image[:, 10], shape=shape,
+        left_mm=outline["left_atrium"] * image[:, 10], shape=more[:, :3] * SHAPE_SD,
+        bridge_mm=BRIDGED_RIM_SD_MM * more[:, 3],
     )
 
 

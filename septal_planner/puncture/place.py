@@ -73,7 +73,12 @@ def local_normals_lps(fossa: Fossa, points_lps: ArrayLike, *, over_mm: float = 2
 def room_to_rim_mm(fossa: Fossa, points_lps: Array) -> Array:
     """Distance (n,) of points (n, 3) to the rim, less the doubt of where it was bridged."""
     room = curves.distance_to_closed(points_lps, fossa.rim_lps)
+    return np.asarray(np.minimum(room, np.maximum(to_bridged_mm(fossa, points_lps) - BRIDGED_RIM_SD_MM, 0.0)))
+
+
+def to_bridged_mm(fossa: Fossa, points_lps: Array) -> Array:
+    """Distance (n,) of points (n, 3) to where the rim was bridged; infinite where all of it was seen."""
     if fossa.rim_seen is None or fossa.rim_seen.all():
-        return room
-    bridged = np.linalg.norm(points_lps[:, None, :] - fossa.rim_lps[~fossa.rim_seen], axis=-1).min(axis=1)
-    return np.asarray(np.minimum(room, np.maximum(bridged - BRIDGED_RIM_SD_MM, 0.0)))
+        return np.full(len(points_lps), np.inf)
+    away = points_lps[:, None, :] - fossa.rim_lps[~fossa.rim_seen]
+    return np.asarray(np.linalg.norm(away, axis=-1).min(axis=1))

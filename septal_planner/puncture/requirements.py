@@ -14,11 +14,12 @@ from septal_planner.puncture.approach import Approach
 from septal_planner.puncture.arcs import angles_deg, arcs_between
 from septal_planner.puncture.clearance import CT_EDGE_MM
 from septal_planner.puncture.paths import posterior_path_mm
-from septal_planner.puncture.place import fossa_fractions, local_normals_lps, room_to_rim_mm
+from septal_planner.puncture.place import fossa_fractions, local_normals_lps, room_to_rim_mm, to_bridged_mm
 from septal_planner.puncture.procedures import Asked, Procedure
 
 Array = NDArray[np.float64]
 
+BESIDE_MM = 0.25     # a bridged place of the rim no farther than its nearest one and this much is the nearest
 ROOF_FROM_MM = 10.0  # along the crossing: from there the way up is that of a tip that has just come through
 SPOT_MM = 1.0        # radius over which the wall is averaged: one profile alone is noise
 REACH_NAMES = ("arc_turn", "bend_radius", "axis_tilt", "clearance")
@@ -199,6 +200,16 @@ def signed_room_mm(approach: Approach, points_lps: Array) -> Array:
     return np.asarray(np.where(
         inside, room_to_rim_mm(fossa, points_lps), -curves.distance_to_closed(points_lps, fossa.rim_lps)
     ))
+
+
+def doubtful_room_mm(approach: Approach, points_lps: Array) -> tuple[Array, Array]:
+    """Distance (n,) to the rim of points (n, 3) as it was drawn, negative outside it, and whether its nearest place was
+    bridged (1) or seen (0)."""
+    fossa = approach.fossa
+    uv, rim_uv = fossa.patch.uvw(points_lps)[:, :2], fossa.patch.uvw(fossa.rim_lps)[:, :2]
+    away = curves.distance_to_closed(points_lps, fossa.rim_lps)
+    bridged = to_bridged_mm(fossa, points_lps) <= away + BESIDE_MM
+    return np.where(curves.inside_closed(uv, rim_uv), away, -away), bridged.astype(np.float64)
 
 
 def thickness_mm(approach: Approach, points: Array) -> Array:
