@@ -44,10 +44,10 @@ class Response:
     """Maps over the septal surface, a little beyond the rim. None where not assessed.
 
     `place`: distance to the rim (negative outside), whether it was bridged there, thickness, local normal (3).
-    `posterior` and `roof`: free path, one over the cosine of its end, and slopes along a shift of the start (3) and a turn
-    of the crossing (2) or of the annular normal (2). `room`: of the arc; `room_slopes` along a shift of start (3), a turn of the crossing (2) and a
-    shift of the end (3). `way` and `reach`: of a certain catheter, in place of the arc. Turns are about `across` (2, 3)
-    and `valve_across` (2, 3), in radians.
+    `posterior` and `roof`: free path, one over the cosine of its end, and slopes along a shift of the start (3) and a
+    turn of the crossing (2) or of the annular normal (2). `room`: of the arc; `room_slopes` along a shift of start (3),
+    a turn of the crossing (2) and a shift of the end (3). `way` and `reach`: of a certain catheter, in place of the
+    arc. Turns are about `across` (2, 3) and `valve_across` (2, 3), in radians.
     """
 
     place: Grid
