@@ -9,6 +9,7 @@ from qtpy.QtGui import QColor, QFont, QMouseEvent, QPainter, QPaintEvent, QPen, 
 from qtpy.QtWidgets import QWidget
 
 from septal_planner.report.view_chart import HEIGHT, LEGEND, PRIMARY, SECONDARY, TOP, WIDTH, Shape, angles_at, place_of
+from septal_viewer.painting import painting
 
 SMALLEST_PX = 9.6
 CLEAR_PX = 4.0  # of the ring about the present view, for a name that starts beside its dot
@@ -54,7 +55,10 @@ class AngleChart(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         del event
-        painter = QPainter(self)
+        with painting(self) as painter:
+            self._paint_on(painter)
+
+    def _paint_on(self, painter: QPainter) -> None:
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         ground = QColor("#20252c" if self.dark else "#ffffff")
         painter.fillRect(self.rect(), ground)

@@ -15,6 +15,7 @@ from septal_planner.report.words import UNITS, number
 from septal_viewer.limits_table import fill_rows, plain_table
 from septal_viewer.looks import BLUE, SKY
 from septal_viewer.map_quantities import SHORT
+from septal_viewer.painting import painting
 from septal_viewer.parts import heading, words
 
 UNIT_OF = {q.name: q.unit for q in QUANTITIES}
@@ -94,9 +95,12 @@ class SourceBars(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         del event
+        with painting(self) as painter:
+            self._paint_on(painter)
+
+    def _paint_on(self, painter: QPainter) -> None:
         if not self._sources:
             return
-        painter = QPainter(self)
         text = self.palette().color(self.foregroundRole())
         left, right = 76.0, self.width() - 44.0
         low = min(0.0, *(s.worst_low for s in self._sources)) - 0.3

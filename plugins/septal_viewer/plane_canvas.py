@@ -27,6 +27,8 @@ from qtpy.QtGui import (
 )
 from qtpy.QtWidgets import QWidget
 
+from septal_viewer.painting import painting
+
 Array = NDArray[np.float64]
 Key = tuple[str, int]
 
@@ -149,7 +151,10 @@ class PlaneCanvas(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         del event
-        painter = QPainter(self)
+        with painting(self) as painter:
+            self._paint_on(painter)
+
+    def _paint_on(self, painter: QPainter) -> None:
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform)
         painter.fillRect(self.rect(), QColor("#000000"))

@@ -12,6 +12,7 @@ from qtpy.QtWidgets import QComboBox, QHBoxLayout, QLabel, QSizePolicy, QWidget
 
 from septal_viewer.looks import CLASSES, GREY, QUANTITY_COLORMAP
 from septal_viewer.map_quantities import SHORT as OF_MAP
+from septal_viewer.painting import painting
 from septal_viewer.surfaces import Quantity
 
 # where there is room for a word or two; the whole title is its hint
@@ -91,10 +92,13 @@ class ColourScale(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         del event
+        with painting(self) as painter:
+            self._paint_on(painter)
+
+    def _paint_on(self, painter: QPainter) -> None:
         q = self._quantity
         if q is None:
             return
-        painter = QPainter(self)
         text = self.palette().color(self.foregroundRole())
         metrics = painter.fontMetrics()
         if self._faded:

@@ -15,6 +15,7 @@ from skimage.measure import find_contours
 from septal_planner.anatomy.fossa import Fossa
 from septal_planner.puncture.membrane_map import MembraneMap
 from septal_viewer.looks import GREEN, GREY, QUANTITY_COLORMAP, YELLOW
+from septal_viewer.painting import painting
 from septal_viewer.plane_canvas import draw_shape
 
 Array = NDArray[np.float64]
@@ -76,7 +77,10 @@ class SmallMap(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         del event
-        painter = QPainter(self)
+        with painting(self) as painter:
+            self._paint_on(painter)
+
+    def _paint_on(self, painter: QPainter) -> None:
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.fillRect(self.rect(), QColor("#000000"))
         around = np.concatenate([self._rim, *(s[0][None] for s in self._spots)]) if len(self._rim) else np.zeros((0, 2))

@@ -24,6 +24,7 @@ from qtpy.QtGui import (
 from qtpy.QtWidgets import QWidget
 
 from septal_planner.report.overlay import COLOURS, Drawing, Shape, named
+from septal_viewer.painting import painting
 from septal_viewer.plane_canvas import draw_text
 
 Array = NDArray[np.float64]
@@ -161,7 +162,10 @@ class XrayCanvas(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         del event
-        painter = QPainter(self)
+        with painting(self) as painter:
+            self._paint_on(painter)
+
+    def _paint_on(self, painter: QPainter) -> None:
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform)
         painter.fillRect(self.rect(), QColor("#000000"))
