@@ -272,10 +272,19 @@ def test_something_unforeseen(
         cli.main(["phantom", "normal", "--out", str(out)])
 
 
+# a shell that starts the tests in the background has them ignore Ctrl-C, and what they start too
+FROM_A_TERMINAL = """
+import signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)
+from septal_planner.cli import main
+sys.exit(main())
+"""
+
+
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
 def test_stopped_midway(sent: signal.Signals, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    call = [sys.executable, "-c", "import sys; from septal_planner.cli import main; sys.exit(main())"]
+    call = [sys.executable, "-c", FROM_A_TERMINAL]
     process = subprocess.Popen(
         [*call, "phantom", "normal", "--out", str(out)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
@@ -301,7 +310,7 @@ def test_stopped_while_planning(written_phantom: Any, tmp_path: Path) -> None:
     (out / "plan.json").write_text("of last week")
     words = ["plan", str(written_phantom.ct), str(written_phantom.landmarks), "--out", str(out)]
     process = subprocess.Popen(
-        [sys.executable, "-c", "import sys; from septal_planner.cli import main; sys.exit(main())", *words],
+        [sys.executable, "-c", FROM_A_TERMINAL, *words],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
