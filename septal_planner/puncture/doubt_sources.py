@@ -20,7 +20,7 @@ SOURCES = ("landmarks", "image", "needle", "tenting", "phase", "respiration")
 MEASURED = ("landmarks", "image")  # the doubt of what the CT shows, whatever happens at the table
 DRAWS = 2000
 # What the limits leave open of a shape, and the steps of its search: of all bends together (deg), of the radius and of
-# where the tip ends (mm). Set on seeded phantoms, checked on others.
+# where the tip ends (mm). Set on seeded phantoms; radius and tip are too small still (DEVELOPERS, "doubt by trial").
 SHAPE_SD = (4.0, 0.1, 0.1)
 
 
