@@ -40,7 +40,7 @@ __all__ = ["Fossa", "find_fossa", "label_membrane", "septal_axes"]
 
 Array = NDArray[np.float64]
 BLUR_SHARE = 0.08     # of a membrane's thickness, for a kernel that blurs or sharpens otherwise than taken
-THICKNESS_AT_SD_MM = 0.5  # where one place is known worse, 1 mm cannot be told from 2: most membranes lie between
+THICKNESS_AT_SD_MM = 0.375  # where one place is known worse, 1 mm is hardly told from 2: most membranes lie between
 IMPLANT_HU = 400.0    # no patch of tissue or cloth (200 to 350 HU) is so bright; common practice, no source
 CORE_MM = 6.0         # around the marked point: here the membrane should be
 THICKEST_MEMBRANE_MM = 5.0  # mean and more than four SD of 1.8 mm, SD 0.7 (doi 10.1016/s0002-8703(05)80191-7)
@@ -323,9 +323,9 @@ def membrane_doubt(wall: SeptalWall, found: Membrane) -> dict[str, Any]:
     bridged = BRIDGED_RIM_SD_MM * (1.0 - found.seen_share)
     return {
         "surface_sd_mm": edge_sd,
-        "thickness_sd_mm": float(np.sqrt(0.08**2 + scale**2 + carried**2 + at_sd**2 / spots)),
-        "thickness_at_sd_mm": float(np.sqrt(0.1**2 + scale**2 + (0.8 * at_sd) ** 2)),
-        "thickness_min_sd_mm": float(np.sqrt(0.1**2 + scale**2 + (0.5 * at_sd) ** 2)),
+        "thickness_sd_mm": 0.8 * float(np.sqrt(0.08**2 + scale**2 + carried**2 + at_sd**2 / spots)),
+        "thickness_at_sd_mm": 0.75 * float(np.sqrt(0.1**2 + scale**2 + (0.8 * at_sd) ** 2)),
+        "thickness_min_sd_mm": 0.65 * float(np.sqrt(0.1**2 + scale**2 + (0.5 * at_sd) ** 2)),
         "area_sd_mm2": found.rim_mm * float(np.hypot(0.6 * rim_sd, bridged)),
         "extent_sd_mm": float(np.hypot(rim_sd, 2.0 * bridged)),
         "rim_sd_mm": rim_sd,

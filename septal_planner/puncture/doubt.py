@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from septal_planner.geometry.frames import unit_vector
-from septal_planner.puncture.approach import Approach
+from septal_planner.puncture.approach import FREE_PATH_SHARE, Approach
 from septal_planner.puncture.arcs import angles_deg, arcs_between
 from septal_planner.puncture.doubt_response import Response, respond
 from septal_planner.puncture.doubt_sources import DRAWS, SOURCES, Doubts, Draws, draw, moved_directions
@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 
 AT_ONCE = 60_000  # points times draws worked on together
 COVERED = (2.5, 97.5)  # percentiles of the interval
+# never below zero: every error of what is near zero makes it larger, so that the draws lie above it, what is true not
+NOT_BELOW_ZERO = ("entry_angle", "turn_angle", "axis_tilt", "tip_offset")
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,7 +176,7 @@ def values_of_draws(approach: Approach, response: Response, points_lps: Array, d
         values[name] = (x - low) / (high - low)
     if fossa.thickness_mean_mm is not None:
         values["wall_thickness"] = thickness + draws.thickness_mm
-    values["entry_angle"] = angles_deg(crossing, np.stack(normal, axis=-1) + draws.fossa_normal)
+    values["entry_angle"] = angles_deg(crossing, np.stack(normal, axis=-1) + draws.fossa_normal + draws.spot_normal)
     values["turn_angle"] = np.broadcast_to(angles_deg(crossing, -valve), shape)
     if "aorta" in chambers.distance:
         values["distance_to_aorta"] = chambers.distance["aorta"].at(p) + draws.aorta_mm
@@ -188,7 +190,8 @@ def values_of_draws(approach: Approach, response: Response, points_lps: Array, d
     # the free path counts from the point named, wherever the membrane is: only the shift against the atrium counts
     if response.posterior is not None:
         change = np.column_stack([
-            np.ones(len(draws)), draws.left_mm, off - draws.surface_mm[:, None] * fossa.normal_lps, turned,
+            np.ones(len(draws)), FREE_PATH_SHARE * draws.left_mm,
+            off - draws.surface_mm[:, None] * fossa.normal_lps, turned,
         ])
         values["distance_to_posterior_wall"] = response.posterior.combined(u, v, change)
     if response.roof is not None:
@@ -230,8 +233,9 @@ def _worst(one: MembraneMap, values: Mapping[str, Array]) -> Array:
 def _intervals(
     approach: Approach, one: MembraneMap, values: Mapping[str, Array], *, holding_value: bool = False
 ) -> dict[str, Interval]:
-    """By quantity. `holding_value`: widened, where need be, to what was measured: a shape is looked up where it is
-    drawn, and may differ a little from the one solved at the place itself."""
+    """By quantity. `holding_value`: widened, where need be, to what was measured (a shape is looked up where it is
+    drawn, and may differ a little from the one solved at the place itself), and what is never below zero to as much
+    below that as above, and above as below."""
     found = {}
     for quantity in QUANTITIES:
         value = float(one.layer(quantity.name).values[0])
@@ -246,6 +250,9 @@ def _intervals(
         low, high = np.percentile(known, COVERED)
         if holding_value:
             low, high = min(low, value), max(high, value)
+            if quantity.name in NOT_BELOW_ZERO:
+                half = max(high - value, value - low)
+                low, high = max(value - half, 0.0), value + half
         found[quantity.name] = Interval(
             value=value, mean=float(known.mean()), sd=_sd(known), low=float(low), high=float(high),
             met=None if asked is None else float((inside_mm(asked, drawn) >= 0).mean()),

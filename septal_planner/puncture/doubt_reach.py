@@ -44,10 +44,11 @@ class ReachResponse:
     ) -> dict[str, Array]:
         """Values (n, m) of arc_turn, bend_radius, axis_tilt, clearance and tip_offset for places (n, m) of the surface
         from which the start of m draws is off by (m, 3); their crossing and axis (m, 3), shift of the goal (m, 3) and
-        of the atrium's outline (m,), and what the shape itself is off by (m, 3).
+        of the atrium's outline (m,), and what the shape itself is off by (m, 4).
 
         What is left open by a shape that keeps everything with a tolerance to spare jumps from place to place; the
-        smallest spare does not. So each of the three is brought to no less than that, and the least of them to it."""
+        smallest spare does not. So each of the three is brought to no less than that, and the least of them to it. What
+        the shape is off by for that breaks no limit, and where one is broken nothing was left open."""
         patch = self.way.fossa.patch
         u_off, v_off, w_off = (off_lps @ a for a in (patch.axis_u_lps, patch.axis_v_lps, patch.axis_w_lps))
         change = np.column_stack([
@@ -69,12 +70,14 @@ class ReachResponse:
         known = np.minimum(found["spare"], 1.0)
         bound = np.where(known < 1.0, np.minimum(least, known), least)
         tilt, offset, room = (np.where(s == least, np.maximum(bound, known), np.maximum(s, known)) for s in spares)
+        radius = np.where(curvature > 1e-9, 1 / np.maximum(curvature, 1e-9), np.inf)
+        tightest = min(bend.radius_mm.low for bend in self.way.catheter.bends)
         return {
             "arc_turn": np.maximum(found["arc_turn"] + shape[:, 0], 0.0),
-            "bend_radius": np.where(curvature > 1e-9, 1 / np.maximum(curvature, 1e-9) + shape[:, 1], np.inf),
-            "axis_tilt": np.maximum(limits.tilt_deg - tilt * limits.tolerances[0], 0.0),
+            "bend_radius": np.where(radius >= tightest, np.maximum(radius + shape[:, 1], tightest), radius),
+            "axis_tilt": _left_open(limits.tilt_deg - tilt * limits.tolerances[0], shape[:, 2], limits.tilt_deg),
             "clearance": least_room + room * limits.tolerances[2] + left_mm,
-            "tip_offset": np.maximum(limits.offset_mm - offset * limits.tolerances[1] + shape[:, 2], 0.0),
+            "tip_offset": _left_open(limits.offset_mm - offset * limits.tolerances[1], shape[:, 3], limits.offset_mm),
         }
 
 
@@ -116,6 +119,11 @@ def respond_by_reach(way: CatheterWay) -> ReachResponse:
         coarse = Grid(u[columns], v[rows], layers[k].reshape(-1, len(rows), len(columns)))
         grids[name] = laid_over(Grid(u, v, base.values[k : k + 1]), coarse)
     return ReachResponse(grids, way, across, axis_across)
+
+
+def _left_open(values: Array, off: Array, limit: float) -> Array:
+    """Values (n, m), none below zero, off by (m,) as far as what is within the limit stays there."""
+    return np.asarray(np.maximum(np.where(values <= limit, np.minimum(values + off, limit), values), 0.0))
 
 
 def _values(way: CatheterWay, points: Array, beside: Trials, **moved: Array) -> Array:

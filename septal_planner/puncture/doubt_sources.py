@@ -19,9 +19,11 @@ Array = NDArray[np.float64]
 SOURCES = ("landmarks", "image", "needle", "tenting", "phase", "respiration")
 MEASURED = ("landmarks", "image")  # the doubt of what the CT shows, whatever happens at the table
 DRAWS = 2000
-# What the limits leave open of a shape, and the steps of its search: of all bends together (deg), of the radius and of
-# where the tip ends (mm). Set on seeded phantoms; radius and tip are too small still (DEVELOPERS, "doubt by trial").
-SHAPE_SD = (4.0, 0.1, 0.1)
+# What the limits leave open of a shape, and the steps of its search: of all bends together (deg), the radius (mm), the
+# tilt (deg) and where the tip ends (mm). Set on seeded phantoms and checked on others (DEVELOPERS, "doubt by trial").
+SHAPE_SD = (4.0, 0.7, 1.5, 0.3)
+# Of the membrane's normal at one spot beside that of the whole, about each axis (deg); set and checked as the former.
+SPOT_NORMAL_SD_DEG = 1.5
 
 
 @dataclass(frozen=True)
@@ -75,7 +77,8 @@ class Draws:
     thickness_mm: NDArray[np.float64]     # (n,)
     aorta_mm: NDArray[np.float64]         # (n,) of its outline
     left_mm: NDArray[np.float64]          # (n,) of the left atrium's outline
-    shape: NDArray[np.float64]            # (n, 3) of a catheter's bends together (deg), radius (mm) and tip (mm)
+    spot_normal: NDArray[np.float64]      # (n, 3) of the membrane's normal where it is crossed, beside the fossa's
+    shape: NDArray[np.float64]            # (n, 4) of bends together (deg), radius (mm), tilt (deg) and tip (mm)
 
     def __len__(self) -> int:
         return len(self.surface_mm)
@@ -108,12 +111,13 @@ def draw(
 
     image = on["image"] * of["image"].normal(size=(n, 11))
     tip = np.radians(fossa.normal_sd_deg or 0.0) * image[:, 1:3]
+    septal_axes = np.stack(plane_axes(fossa.normal_lps))
     rim_sd = fossa.rim_sd_mm if fossa.rim_sd_mm is not None else fossa.surface_sd_mm
     thickness_sd = fossa.thickness_at_sd_mm if fossa.thickness_at_sd_mm is not None else fossa.thickness_sd_mm
     outline = {name: outline_sd_mm(approach.chambers, name) if name in approach.chambers.distance else 0.0
                for name in ("aorta", "left_atrium")}
 
-    more = on["image"] * np.random.default_rng([seed, len(SOURCES)]).normal(size=(n, 4))
+    more = on["image"] * np.random.default_rng([seed, len(SOURCES)]).normal(size=(n, 7))
 
     on_septum = np.zeros((n, 3))
     on_septum[:, :2] = on["needle"] * given.needle_sd_mm * of["needle"].normal(size=(n, 2))
@@ -128,13 +132,13 @@ def draw(
         on_septum_mm=on_septum, shift_lps=on["phase"] * beat @ frame + on["respiration"] * breath,
         surface_mm=fossa.surface_sd_mm * image[:, 0], center_lps=plane[:, :3], valve_normal=plane[:, 3:],
         cava_axis_lps=np.sqrt(2.0) * mm * marks[:, 6:9],
-        fossa_normal=tip @ np.stack(plane_axes(fossa.normal_lps)), structure_lps=device[:, :3],
-        axis=device[:, 3:],
+        fossa_normal=tip @ septal_axes, spot_normal=np.radians(SPOT_NORMAL_SD_DEG) * more[:, 5:] @ septal_axes,
+        structure_lps=device[:, :3], axis=device[:, 3:],
         coaptation_lps=mm / np.sqrt(_count(approach, "leaflet_coaptation")) * marks[:, 12:15],
         sinus_lps=mm * marks[:, 15:18], rim_mm=rim_sd * OUTLINE_SHARE * image[:, 3], ends_mm=rim_sd * image[:, 4:8],
         thickness_mm=(thickness_sd or 0.0) * image[:, 8], aorta_mm=outline["aorta"] * image[:, 9],
-        left_mm=outline["left_atrium"] * image[:, 10], shape=more[:, :3] * SHAPE_SD,
-        bridge_mm=BRIDGED_RIM_SD_MM * more[:, 3],
+        left_mm=outline["left_atrium"] * image[:, 10], shape=more[:, :4] * SHAPE_SD,
+        bridge_mm=BRIDGED_RIM_SD_MM * more[:, 4],
     )
 
 

@@ -15,6 +15,7 @@ from septal_planner.anatomy.membrane import BRIDGED_RIM_SD_MM
 from septal_planner.geometry import curves
 from septal_planner.puncture import catheter
 from septal_planner.puncture.approach import (
+    FREE_PATH_SHARE,
     LANDMARK_SD_MM,
     OUTLINE_SHARE,
     Approach,
@@ -247,7 +248,8 @@ def _to_posterior_wall(
         )
         return None, None
     # the path counts from the point named, wherever the membrane is
-    return float(along[0]), outline_sd_mm(chambers, "left_atrium") / max(float(cosine[0]), 0.2)
+    sd = FREE_PATH_SHARE * outline_sd_mm(chambers, "left_atrium") / max(float(cosine[0]), 0.2)
+    return float(along[0]), sd
 
 
 def _reach(approach: Approach, p: Array) -> catheter.Reach:

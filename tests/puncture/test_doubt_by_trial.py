@@ -9,6 +9,7 @@ from scipy.stats import norm
 from septal_planner.anatomy.annulus import height_mm, measure_annulus
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.puncture import catheter, target
+from septal_planner.puncture.approach import FREE_PATH_SHARE
 from septal_planner.puncture.arcs import angles_deg, arcs_between
 from septal_planner.puncture.choice import choose_from_map
 from septal_planner.puncture.doubt import doubt_at, map_probability, values_of_draws
@@ -124,7 +125,7 @@ def test_ways_and_room_follow_their_slopes(approach, response):
         exact = -b + np.sqrt(b * b - (q * q).sum(axis=1) + ATRIUM_RADIUS**2)
         cosine = (q + exact[:, None] * crossing) @ np.eye(3) / ATRIUM_RADIUS
         cosine = (cosine * crossing).sum(axis=1)
-        off_path.append(values["distance_to_posterior_wall"][i] - drawn.left_mm / cosine - exact)
+        off_path.append(values["distance_to_posterior_wall"][i] - FREE_PATH_SHARE * drawn.left_mm / cosine - exact)
         start = moved + drawn.surface_mm[:, None] * approach.fossa.normal_lps
         end = approach.structure_lps + drawn.structure_lps
         room = np.array([arc_clearance_mm(approach, s[None], c, e)[0]
