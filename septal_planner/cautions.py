@@ -20,7 +20,8 @@ USUAL_CAUTIONS = (
     "This is a planning aid, not a medical device: confirm the puncture with imaging at the table; local protocol "
     "and licensed practice come first.",
     "The height is measured on the membrane at rest. The tip tents it before crossing, which moves the hole, mostly "
-    "down and back, and echo measures the tented height: allow some 5 mm (common practice, no source).",
+    "down and back, and echo measures the tented height: allow up to some 5 mm (common practice, no source); what the "
+    "trials allow for it is told with them.",
     "Septum, annulus and atria move with the heartbeat and with breathing: every number holds for the phase of this "
     "CT only.",
     "Sheath and catheter are shapes of constant bends without weight, friction or tissue: they say what shape would be "

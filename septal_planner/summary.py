@@ -76,7 +76,7 @@ def _crossing_lines(found: CrossingFound) -> list[tuple[str, str]]:
         share = f"{100 * found.doubt.all_met:.0f} % of {found.doubt.draws} trial punctures"
         lines.append(("All limits met", share + widest))
     low, high = PUBLISHED_CLOCK_HOURS
-    lines.append(("Needle, seen from below", "not assessed" if found.needle is None else (
+    lines.append(("Needle, seen from the feet", "not assessed" if found.needle is None else (
         f"{clock_words(found.needle.clock_hours)}, {'within' if found.needle.clock_as_published else 'outside'} the "
         f"published {low:g} to {high:g}"
     )))

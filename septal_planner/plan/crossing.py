@@ -154,7 +154,7 @@ class SlideFound(Part):
 
 
 class NeedleFound(Part):
-    """The sheath's way from the inferior vena cava to the target; `clock_hours` seen from below the table, 12 anterior,
+    """The sheath's way from the inferior vena cava to the target; `clock_hours` seen from the feet, 12 anterior,
     3 to the patient's left."""
 
     path_mm: tuple[Vector, ...]
@@ -170,7 +170,8 @@ class NeedleFound(Part):
 
 class CatheterFound(Part):
     """One catheter from a place to the device point: what is left, the inputs, and the spare in each limit (negative:
-    beyond it). `unconfirmed`: figures of this catheter without a verified source."""
+    beyond it). `bend_planes_deg`: of each bend from the plane of the one before it. `unconfirmed`: figures of this
+    catheter without a verified source."""
 
     name: str
     title: str
@@ -182,6 +183,7 @@ class CatheterFound(Part):
     nearest_mm: Vector | None
     advance_mm: float
     plane_deg: float
+    bend_planes_deg: tuple[float, ...] = ()
     deflections_deg: tuple[float, ...]
     radii_mm: tuple[float, ...]
     smallest_radius_mm: float | None
@@ -348,6 +350,7 @@ def _catheter(found: CatheterReach) -> dict[str, Any]:
         **take(found.catheter, "name title unconfirmed"),
         **take(found, "reachable tilt_deg offset_mm clearance_mm nearest advance_mm plane_deg deflections_deg"),
         **take(found, "radii_mm smallest_radius_mm length_mm usable_spare_mm why_not"),
+        "bend_planes_deg": tuple(float(bend.plane_deg.value) for bend in found.catheter.bends),
         "nearest_mm": plain(found.nearest_lps), "spare": dict[str, float](found.spare),
         "path_mm": plain(found.path_lps[np.linspace(0, len(found.path_lps) - 1, PATH_POINTS).round().astype(int)]),
     }

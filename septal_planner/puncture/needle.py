@@ -67,7 +67,7 @@ class Slide:
 @dataclass(frozen=True)
 class NeedleApproach:
     """The way of the sheath. `path_lps` (n, 3): its centre line from the inferior vena cava to the target.
-    `clock_hours`: where the needle's pointer is turned, seen from below the table, 12 anterior and 3 to the patient's
+    `clock_hours`: where the needle's pointer is turned, seen from the feet, 12 anterior and 3 to the patient's
     left. `entry_angle_deg`: crossing direction against the local normal, `entry_angle_mean_deg` against the mean one.
     `shaft_from_cava_mm`: how far beside the caval axis the shaft has to run; `least_room_mm`: least distance of the
     centre line to the right atrial wall, negative outside it. None: not assessed, the reason in `not_assessed`."""
@@ -86,7 +86,7 @@ class NeedleApproach:
 
 
 def clock_hours(direction_lps: ArrayLike, shaft_lps: ArrayLike = (0.0, 0.0, 1.0)) -> float:
-    """Hour (above 0, to 12) of a direction (3,) seen from below the table: 12 anterior, 3 to the patient's left, 6
+    """Hour (above 0, to 12) of a direction (3,) seen from the feet: 12 anterior, 3 to the patient's left, 6
     posterior.
 
     Where the shaft (3,) does not run along the body, the part of the direction square to it is carried to the body axis

@@ -275,7 +275,12 @@ def chance_map(
     _put_places(sheet, found, places[:1])
     for level in sorted(lines, reverse=True):
         sheet.number(lines[level], f"{100 * level:g}")
-    most = f"{100 * max(said):.0f} % (small ring)" if max(said) >= 0.005 else "under 1 %" if max(said) > 0 else "0 %"
+    most = "under 1 %" if max(said) > 0 else "0 %"
+    if max(said) >= 0.005:
+        height = next(q.values[best] for q in found.quantities if q.name == "height_above_mitral_annulus")
+        margin = found.worst[best]
+        most = f"{100 * max(said):.0f} % (small ring" + ("" if height is None else f", {height:.1f} mm high")
+        most += ")" if margin is None else f", worst margin {margin:+.1f})".replace("-", "\u2212")
     return sheet.done("All limits met, % of trials", f"Highest on this membrane: {most}.")
 
 

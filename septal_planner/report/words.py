@@ -25,12 +25,12 @@ NAMES = {
     "distance_to_aorta": "Distance to the aorta",
     "distance_to_posterior_wall": "Free path to the posterior wall",
     "wall_thickness": "Wall thickness at the target",
-    "entry_angle": "Angle to the septal normal",
+    "entry_angle": "Angle to the mean septal normal",
     "bend_radius": "Bend radius of the arc",
     "axis_tilt": "Tilt against the target's axis",
     "catheter_tilt": "Tilt of the catheter's tip",
     "catheter_offset": "Tip from the device point",
-    "catheter_room": "Room of the catheter to the wall",
+    "catheter_room": "Room of its centre line to the wall",
 }
 VIEWS = {
     "fossa_en_face": "Fossa en face", "fossa_profile": "Fossa in profile", "mitral_edge_on": "Mitral annulus edge-on",
@@ -153,6 +153,15 @@ def _about(plan: Plan) -> str:
     return f"CT at {when}; {which}" if phase is not None else f"CT, {when}; {which}"
 
 
+def _expected_height(plan: Plan) -> str:
+    """The height of the puncture made at the table, all doubts together."""
+    doubt = plan.crossing and plan.crossing.doubt
+    found = doubt and doubt.expected.get("height_above_mitral_annulus")
+    if not found:
+        return ""
+    return f"{number(found.low, 'mm', with_unit=False)} to {number(found.high, 'mm')}"
+
+
 def _hero(plan: Plan, doubt: Mapping[str, float | None]) -> dict[str, Any]:
     p = plan.puncture
     x, y, z = (number(v, "mm", with_unit=False) for v in p.target_mm)
@@ -167,7 +176,7 @@ def _hero(plan: Plan, doubt: Mapping[str, float | None]) -> dict[str, Any]:
         source += f", moved {number(p.moved_mm, 'mm')} onto the {onto}"
     return {
         "height": number(p.height_above_mitral_annulus_mm, "mm", with_unit=False),
-        "interval": f"{low} to {high}\u00a0mm",
+        "interval": f"{low} to {high}\u00a0mm", "expected": _expected_height(plan),
         "status": check.status if check and has_norm else "",
         "asked": asked(check.low, check.high, check.unit) if check and has_norm else "no height norm",
         "coaptation": "not assessed" if coaptation is None

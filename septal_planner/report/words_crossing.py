@@ -37,6 +37,7 @@ SOURCE_NAMES = {
     "tenting": "Tenting of the septum", "phase": "Heartbeat", "respiration": "Breathing",
 }  # fmt: skip
 SMALL_MAPS = ("height", "distance_to_aorta", "axis_tilt", "tip_offset", "clearance")
+HEIGHT = "height_above_mitral_annulus"
 STRAIGHT = 999.0
 AT_ONCE = 4  # compared places side by side
 AS_TARGET_MM = 0.05
@@ -80,12 +81,12 @@ def _reason(found: CrossingFound, about: str, otherwise: str) -> str:
 
 
 def percent(share: float | None) -> str:
-    """A share of draws; never 0 or 100 where it is not quite."""
+    """A share of draws; never 0 or 100, which no number of draws can tell."""
     if share is None:
         return "–"
-    if 0 < share < 0.005:
+    if share < 0.005:
         return "under 1\u00a0%"
-    if 0.995 <= share < 1:
+    if share >= 0.995:
         return "over 99\u00a0%"
     return f"{100 * share:.0f}\u00a0%"
 
@@ -109,8 +110,8 @@ def _brief(plan: Plan, found: CrossingFound) -> list[dict[str, str]]:
     """The few facts of page one: what, the value, what is said below it, and the shape beside it."""
     doubt, target, needle, reach = found.doubt, found.target, found.needle, found.reach
     cells = [{
-        "what": "All limits together", "value": "not assessed" if doubt is None else f"met in {percent(doubt.all_met)}",
-        "below": "" if doubt is None else f"of {doubt.draws} trials"
+        "what": "Trials that keep all limits", "value": "not assessed" if doubt is None else percent(doubt.all_met),
+        "below": "" if doubt is None else f"of {doubt.draws} simulated punctures"
         + (", with one plain arc" if one_arc(found, doubt) else ""), "status": "",
     }]
     if target is None:
@@ -125,11 +126,11 @@ def _brief(plan: Plan, found: CrossingFound) -> list[dict[str, str]]:
             "below": far, "status": place_status(target),
         })
     if needle is None:
-        cells.append({"what": "Needle, seen from below", "value": "not assessed", "below": "", "status": ""})
+        cells.append({"what": "Needle, seen from the feet", "value": "not assessed", "below": "", "status": ""})
     else:
         said = needle_words(needle)
         cells.append({
-            "what": "Needle, seen from below", "value": said["clock"], "below": said["published"], "status": "",
+            "what": "Needle, seen from the feet", "value": said["clock"], "below": said["published"], "status": "",
         })
     if reach is None:
         cells.append({"what": "Catheter to its goal", "value": "not assessed", "below": "", "status": ""})
@@ -143,10 +144,24 @@ def _brief(plan: Plan, found: CrossingFound) -> list[dict[str, str]]:
 
 
 def _heights(found: CrossingFound) -> str:
-    if found.choice is None or found.choice.heights_mm is None:
+    if found.choice is None:
         return ""
-    low, high = (number(v, "mm", with_unit=False) for v in found.choice.heights_mm)
-    return f"Heights to be had where the puncture keeps clear of harm: {low} to {high}\u00a0mm."
+    said, height = [], next((q for q in found.map.quantities if q.name == HEIGHT), None) if found.map else None
+    if found.map is not None and height is not None:
+        meet = [h for h, w in zip(height.values, found.map.worst, strict=True)
+                if h is not None and w is not None and w >= 0]
+        if meet:
+            said.append(f"Heights at which every limit is met somewhere: {_span(min(meet), max(meet))}.")
+    if found.choice.heights_mm is not None:
+        said.append(
+            "Heights to be had at a distance from rim, aorta and walls that leaves room for a needle that slips: "
+            f"{_span(*found.choice.heights_mm)}."
+        )
+    return " ".join(said)
+
+
+def _span(low_mm: float, high_mm: float) -> str:
+    return f"{number(low_mm, 'mm', with_unit=False)} to {number(high_mm, 'mm')}"
 
 
 def _steps() -> list[list[str]]:
@@ -224,11 +239,24 @@ def value_status(value: float | None, quantity: QuantityMapped) -> str:
         return ""
     if value is None:
         return "not assessed"
-    inside = min(
-        np.inf if quantity.low is None else value - quantity.low,
-        np.inf if quantity.high is None else quantity.high - value,
-    )
+    inside = _inside(value, quantity)
     return "met" if inside >= 0 else "borderline" if inside >= -(quantity.tolerance or 0.0) else "not met"
+
+
+def _inside(value: float, quantity: QuantityMapped) -> float:
+    low = np.inf if quantity.low is None else value - quantity.low
+    return float(min(low, np.inf if quantity.high is None else quantity.high - value))
+
+
+def _margin(value: float, quantity: QuantityMapped | None) -> str:
+    """How far inside (+) or outside its limit, in its own unit and in tolerances; empty where nothing is asked."""
+    if quantity is None or (quantity.low is None and quantity.high is None):
+        return ""
+    inside = _inside(value, quantity)
+    own = number(inside, quantity.unit, sign=True)
+    if not quantity.tolerance:
+        return own
+    return f"{own} ({number(inside / quantity.tolerance, 'mm', with_unit=False, sign=True)})"
 
 
 def value_words(value: float | None, unit: str, *, with_unit: bool = True) -> str:
@@ -288,7 +316,7 @@ def _doubt(found: CrossingFound, doubt: DoubtFound) -> dict[str, Any]:
             "name": QUANTITY_NAMES.get(name, name.replace("_", " ").capitalize()),
             "here": value_words(there.value, unit), "here_span": "–" if here is None else span(here.low, here.high),
             "there": value_words(there.mean, unit), "there_span": span(there.low, there.high),
-            "asked": "" if limit == "no range" else limit,
+            "asked": "" if limit == "no range" else limit, "margin": _margin(there.value, q),
             "met": "" if there.met is None else percent(there.met), "share": there.met,
             "known": "" if there.known >= 0.9995 else f"could be had in {percent(there.known)} of trials",
         })

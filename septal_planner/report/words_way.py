@@ -14,9 +14,10 @@ from septal_planner.report.words import number
 CLOCK_SOURCE = "Fender et al. 2014, 100 CTs"
 FACE = (20.0, 15.5)  # half width and height of the clock's drawing
 INK = "#1B2A35"
+NOT_BENT_DEG = 0.5
 _SPARE = {
     "tilt_deg": ("Tilt against the valve's axis", "deg"), "offset_mm": ("Offset from the device point", "mm"),
-    "clearance_mm": ("Room to the wall", "mm"), "advance_mm": ("Straight part pushed out", "mm"),
+    "clearance_mm": ("Room of its body to the wall", "mm"), "advance_mm": ("Straight part pushed out", "mm"),
 }  # fmt: skip
 
 
@@ -62,10 +63,10 @@ def needle_words(n: NeedleFound) -> dict[str, Any]:
     where = "within" if n.clock_as_published else "outside"
     slide = n.slide
     rows = [
-        ["Angle of entry, to the septum at the target", number(n.entry_angle_deg, "deg")],
-        ["Angle of entry, to the septum as a whole", number(n.entry_angle_mean_deg, "deg")],
+        ["Angle of entry of a sheath so drawn, at the target", number(n.entry_angle_deg, "deg")],
+        ["Angle of entry of it to the septum as a whole", number(n.entry_angle_mean_deg, "deg")],
         ["Shaft runs beside the caval axis by", number(n.shaft_from_cava_mm, "mm")],
-        ["Least room of the sheath to the right atrial wall", _or_not(n.least_room_mm)],
+        ["Least room of its centre line to the right atrial wall", _or_not(n.least_room_mm)],
         ["Slide down from the superior vena cava", "not assessed" if slide is None else number(slide.length_mm, "mm")],
     ]
     if slide is not None:
@@ -92,12 +93,13 @@ def _or_not(value: float | None, unit: str = "mm") -> str:
 
 def catheter_words(c: CatheterFound, flag: str) -> dict[str, Any]:
     near = "" if c.nearest is None else f" to the {c.nearest}"
-    inputs = [
-        ["Straight part pushed out", number(c.advance_mm, "mm")], ["Plane of the first bend", _plane(c.plane_deg)],
-    ]
+    inputs = [["Straight part pushed out", number(c.advance_mm, "mm")], _bends_toward(c)]
+    first = 1 if not c.bend_planes_deg else None
     for i, (turn, radius) in enumerate(zip(c.deflections_deg, c.radii_mm, strict=True), 1):
         which = f"Bend {i}" if len(c.deflections_deg) > 1 else "Bend"
-        inputs.append([which, _bend(turn, radius)])
+        # whither the first bend that is used bends is told already
+        inputs.append([which, _bend(abs(turn) if first is None else turn, radius)])
+        first = first if first is not None or abs(turn) < NOT_BENT_DEG else i
     left = [
         ["Tilt against the valve's axis", number(c.tilt_deg, "deg")],
         ["Offset from the device point", number(c.offset_mm, "mm")],
@@ -113,8 +115,18 @@ def catheter_words(c: CatheterFound, flag: str) -> dict[str, Any]:
         "flag": f"Figures: {flag}." + (
             f" Without a verified source: {', '.join(c.unconfirmed)}." if c.unconfirmed else ""
         ),
-        "why_not": list(c.why_not), "inputs": inputs, "left": left, "spare": [_spare(k, v) for k, v in c.spare.items()],
+        "why_not": list(c.why_not), "inputs": inputs, "left": left, "spare": spare_words(c),
     }
+
+
+def _bends_toward(c: CatheterFound) -> list[str]:
+    """Whither the first bend that is used bends, as seen where it begins."""
+    used = next((i for i, turn in enumerate(c.deflections_deg) if abs(turn) >= NOT_BENT_DEG), 0)
+    if not c.bend_planes_deg:  # of a plan saved without them
+        return ["Plane of the first bend", _plane(c.plane_deg)]
+    turned = c.plane_deg + c.bend_planes_deg[used] + (180.0 if c.deflections_deg[used] < 0 else 0.0)
+    which = f"Bend {used + 1} bends" if len(c.deflections_deg) > 1 else "Bends"
+    return [which, _plane((turned + 180.0) % 360.0 - 180.0)]
 
 
 def _plane(plane_deg: float) -> str:
@@ -126,14 +138,20 @@ def _plane(plane_deg: float) -> str:
 
 
 def _bend(turn_deg: float, radius_mm: float) -> str:
-    if abs(turn_deg) < 0.5:
+    if abs(turn_deg) < NOT_BENT_DEG:
         return "not bent"
     back = " to the other side" if turn_deg < 0 else ""
     return f"{number(abs(turn_deg), 'deg')}{back}, radius {number(radius_mm, 'mm')}"
 
 
+def spare_words(c: CatheterFound) -> list[list[str]]:
+    """What is to spare in each limit; of a bend that is not used there is nothing to say."""
+    unused = [f"bend_{i}_" for i, turn in enumerate(c.deflections_deg, 1) if abs(turn) < NOT_BENT_DEG]
+    return [_spare(key, value) for key, value in c.spare.items() if not key.startswith(tuple(unused))]
+
+
 def _spare(key: str, value: float) -> list[str]:
-    """Name, what is left, and the shape."""
+    """Name, what is to spare, and the shape: of a limit that is just kept the one of what is borderline."""
     if key in _SPARE:
         name, unit = _SPARE[key]
     else:
@@ -143,8 +161,9 @@ def _spare(key: str, value: float) -> list[str]:
         name = f"{which}: {'turn' if unit == 'deg' else 'radius above its tightest'}"
     rounded = number(abs(value), unit)
     zero = rounded == number(0.0, unit)
-    return [name, "none left" if zero else f"{rounded} left" if value > 0 else f"{rounded} beyond",
-            "met" if value >= 0 or zero else "not met"]
+    if zero:
+        return [name, "none to spare", "borderline"]
+    return [name, f"{rounded} to spare" if value > 0 else f"{rounded} beyond", "met" if value > 0 else "not met"]
 
 
 def share_words(found: CrossingFound) -> list[dict[str, Any]]:
@@ -189,6 +208,6 @@ def tricuspid_words(t: TricuspidFound) -> dict[str, Any]:
     return {
         "title": c.title, "status": "met" if c.reachable else "not met",
         "reaches": "reaches within all its limits" if c.reachable else "does not reach within all its limits",
-        "rows": rows, "why_not": list(c.why_not), "leads": leads, "warn": bool(t.leads), "shared": shared,
-        "not_assessed": list(t.not_assessed),
+        "rows": rows, "spare": spare_words(c), "why_not": list(c.why_not), "leads": leads, "warn": bool(t.leads),
+        "shared": shared, "not_assessed": list(t.not_assessed),
     }

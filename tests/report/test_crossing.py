@@ -264,7 +264,7 @@ def test_pages_of_a_plan(paper: str, plan: Plan, tmp_path: Path) -> None:
     crossing = plan.crossing
     assert crossing is not None
     first, second, rest = (text_of(tmp_path / "plan.pdf", page) for page in (1, 2, None))
-    for words in ("All limits together", "What binds", "Needle, seen from below", "Letters at the edges"):
+    for words in ("Trials that keep all limits", "What binds", "Needle, seen from the feet", "Letters at the edges"):
         assert words in first, words
     for words in (
         "Where to cross", "Margin over all limits", "All limits met, % of trials", "5 mm", "Height, mm",
