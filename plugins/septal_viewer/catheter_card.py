@@ -96,7 +96,7 @@ def numbers_of(reach: CatheterReach) -> list[tuple[str, str]]:
         return "not assessed" if value is None else number(value, "mm")
 
     rows = [
-        ("Tilt against the valve's axis", number(reach.tilt_deg, "deg")),
+        ("Tilt against the target's axis", number(reach.tilt_deg, "deg")),
         ("Tip off the device point", number(reach.offset_mm, "mm")),
         ("Clearance of its body", mm(reach.clearance_mm)),
         ("Advance beyond the septum", number(reach.advance_mm, "mm")),

@@ -29,7 +29,7 @@ QUANTITY_NAMES = NAMES | {
     "distance_to_coronary_sinus": "Distance to the coronary sinus", "turn_angle": "Turn into the valve's axis",
     "arc_turn": "Turn of the bends", "bend_radius": "Smallest bend radius",
     "clearance": "Room of its centre line to the wall",
-    "axis_tilt": "Tilt against the valve's axis", "tip_offset": "Offset of the tip from the device point",
+    "axis_tilt": "Tilt against the target's axis", "tip_offset": "Offset of the tip from the device point",
     "wall_thickness": "Wall thickness", "entry_angle": "Angle of entry",
 }  # fmt: skip
 SOURCE_NAMES = {

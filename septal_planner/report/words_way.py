@@ -16,7 +16,7 @@ FACE = (20.0, 15.5)  # half width and height of the clock's drawing
 INK = "#1B2A35"
 NOT_BENT_DEG = 0.5
 _SPARE = {
-    "tilt_deg": ("Tilt against the valve's axis", "deg"), "offset_mm": ("Offset from the device point", "mm"),
+    "tilt_deg": ("Tilt against the target's axis", "deg"), "offset_mm": ("Offset from the device point", "mm"),
     "clearance_mm": ("Room of its body to the wall", "mm"), "advance_mm": ("Straight part pushed out", "mm"),
 }  # fmt: skip
 
@@ -101,7 +101,7 @@ def catheter_words(c: CatheterFound, flag: str) -> dict[str, Any]:
         inputs.append([which, _bend(abs(turn) if first is None else turn, radius)])
         first = first if first is not None or abs(turn) < NOT_BENT_DEG else i
     left = [
-        ["Tilt against the valve's axis", number(c.tilt_deg, "deg")],
+        ["Tilt against the target's axis", number(c.tilt_deg, "deg")],
         ["Offset from the device point", number(c.offset_mm, "mm")],
         ["Least room of its body", "not assessed" if c.clearance_mm is None else number(c.clearance_mm, "mm") + near],
         ["Smallest radius used", "no bend" if c.smallest_radius_mm is None else number(c.smallest_radius_mm, "mm")],
@@ -130,11 +130,11 @@ def _bends_toward(c: CatheterFound) -> list[str]:
 
 
 def _plane(plane_deg: float) -> str:
-    """0 toward the valve's axis, turned right-handed about the way it crosses."""
+    """0 toward the target's axis, turned right-handed about the way it crosses."""
     if abs(plane_deg) < 0.5:
-        return "straight toward the valve"
+        return "straight toward the target's axis"
     side = "clockwise" if plane_deg > 0 else "anticlockwise"
-    return f"{number(abs(plane_deg), 'deg')} {side} from the way to the valve, looking along the catheter"
+    return f"{number(abs(plane_deg), 'deg')} {side} from the target's axis, looking along the catheter"
 
 
 def _bend(turn_deg: float, radius_mm: float) -> str:
