@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 # one standard deviation, along each axis, of a point placed by a careful reader; common practice, no source
 LANDMARK_SD_MM = 1.0
 OUTLINE_SHARE = 0.75  # of one rim point's doubt, left in the nearest place of a smooth outline through many
+END_SHARE = 0.8       # of it, left in the outermost place of that outline toward one side
 FREE_PATH_SHARE = 0.55  # of the outline's doubt, left where a way across the atrium ends; set on seeded trials
 
 
