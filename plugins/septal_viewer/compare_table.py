@@ -133,7 +133,7 @@ def _more_cell(one: Compared, name: str, dark: bool) -> QTableWidgetItem:
         cell = QTableWidgetItem(LIMIT.get(place.binding, place.binding))
         cell.setToolTip(place.sentence)
         return cell
-    if name == "likely" and doubt is not None:
+    if name == "likely" and doubt is not None and doubt.all_met is not None:
         return QTableWidgetItem(number(doubt.all_met, "1", with_unit=False))
     if reach is not None and name in ("tilt", "room", "reaches"):
         if name == "tilt":

@@ -67,7 +67,8 @@ def look_into(survey: Survey, target_lps: ArrayLike) -> Passage:
         else:
             trial = survey.trial
             doubt = doubt_at(
-                approach, target_lps, trial.doubts, draws=trial.draws, seed=trial.seed, response=survey.response
+                approach, target_lps, trial.doubts, draws=trial.draws, seed=trial.seed, response=survey.response,
+                counting=survey.map.counting,
             )
     return Passage(place, needle, reached, values, doubt, tuple(why))
 
