@@ -93,6 +93,8 @@ def _crossing_lines(found: CrossingFound) -> list[tuple[str, str]]:
 def _reached(c: CatheterFound) -> str:
     """Whether a catheter reaches, and how its tip ends."""
     ends = f"tip tilted {c.tilt_deg:.0f} degrees, {c.offset_mm:.1f} mm off"
+    if c.reachable and c.clearance_mm is None:
+        return f"reaches; its room to the wall is not assessed; {ends}"
     return f"{'reaches' if c.reachable else 'does not reach'}, {ends}"
 
 

@@ -171,7 +171,8 @@ class NeedleFound(Part):
 class CatheterFound(Part):
     """One catheter from a place to the device point: what is left, the inputs, and the spare in each limit (negative:
     beyond it). `bend_planes_deg`: of each bend from the plane of the one before it. `unconfirmed`: figures of this
-    catheter without a verified source."""
+    catheter without a verified source. `reachable`: within every limit that is assessed; `clearance_mm` and `nearest`
+    null: its room is not."""
 
     name: str
     title: str

@@ -22,7 +22,7 @@ from septal_planner.report.crossing_maps import (
 )
 from septal_planner.report.membrane_view import membrane_view
 from septal_planner.report.words import NAMES, asked, number
-from septal_planner.report.words_way import catheter_words, needle_words, share_words, tricuspid_words
+from septal_planner.report.words_way import catheter_words, needle_words, reach_status, share_words, tricuspid_words
 
 QUANTITY_NAMES = NAMES | {
     "height_above_coaptation": "Height above leaflet coaptation", "distance_to_roof": "Free path to the roof",
@@ -138,9 +138,10 @@ def _brief(plan: Plan, found: CrossingFound) -> list[dict[str, str]]:
         cells.append({"what": "Catheter to its goal", "value": "not assessed", "below": "", "status": ""})
     else:
         ends = f"ends tilted {number(reach.tilt_deg, 'deg')}, {number(reach.offset_mm, 'mm')} off"
+        ends += "; its room to the wall is not assessed" if reach_status(reach) == "not assessed" else ""
         cells.append({
             "what": "Catheter to its goal", "value": "reaches" if reach.reachable else "does not reach", "below": ends,
-            "status": "met" if reach.reachable else "not met",
+            "status": reach_status(reach),
         })
     return cells
 

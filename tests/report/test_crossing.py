@@ -354,6 +354,25 @@ def test_page_one_says_of_the_way_on_what_the_catheter_does_not_keep(plan: Plan)
         assert not_said not in first
 
 
+def test_a_room_not_assessed_is_no_limit_kept(plan: Plan) -> None:
+    crossing = plan.crossing
+    assert crossing is not None
+    assert crossing.reach is not None
+    unseen = crossing.reach.model_copy(update={"reachable": True, "clearance_mm": None, "nearest": None, "why_not": ()})
+    changed = plan.model_copy(update={"crossing": crossing.model_copy(update={"reach": unseen})})
+    words = crossing_words(changed)
+    assert words is not None
+    assert words["catheter"]["reaches"] == "reaches; its room to the wall is not assessed"
+    assert words["catheter"]["status"] == "not assessed"
+    brief = next(cell for cell in words["brief"] if cell["what"] == "Catheter to its goal")
+    assert brief["status"] == "not assessed"
+    assert "its room to the wall is not assessed" in brief["below"]
+    said = summary(changed)
+    assert re.search("^Catheter +reaches; its room to the wall is not assessed; tip tilted", said, re.MULTILINE)
+    short = unseen.model_copy(update={"reachable": False})
+    assert catheter_words(short, "")["reaches"] == "does not reach within all its limits"
+
+
 def test_nothing_is_printed_of_a_plan_without_it(plan: Plan) -> None:
     assert crossing_words(plan.model_copy(update={"crossing": None})) is None
 
