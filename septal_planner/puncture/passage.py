@@ -13,7 +13,7 @@ from septal_planner.puncture.approach import Approach
 from septal_planner.puncture.checks import check
 from septal_planner.puncture.choice import Candidate, as_candidates
 from septal_planner.puncture.doubt import PointDoubt, doubt_at
-from septal_planner.puncture.needle import NeedleApproach, needle_approach
+from septal_planner.puncture.needle import NeedleApproach, curve_of, needle_approach
 from septal_planner.puncture.reach_solver import CatheterReach
 from septal_planner.puncture.site import PunctureSite
 from septal_planner.puncture.survey import Survey, over
@@ -40,9 +40,14 @@ def look_into(survey: Survey, target_lps: ArrayLike) -> Passage:
     marks = approach.landmarks_lps
     needle = None
     try:
+        if not 0 < approach.sheath_angle_deg < 180:
+            raise AnatomyNotFound(
+                f"A sheath that turns by {approach.sheath_angle_deg:g} degrees does not turn to any side; give an "
+                "angle between 0 and 180."
+            )
         needle = needle_approach(
             target_lps, approach.fossa, marks["inferior_vena_cava"], superior_cava_lps=marks.get("superior_vena_cava"),
-            right_atrium=approach.chambers.distance.get("right_atrium"),
+            right_atrium=approach.chambers.distance.get("right_atrium"), curve=curve_of(approach.sheath_angle_deg),
         )
         why += needle.not_assessed
     except AnatomyNotFound as problem:

@@ -6,9 +6,13 @@ import numpy as np
 import pytest
 
 from septal_planner.puncture import target
+from septal_planner.puncture.catheter import angle_deg
+from septal_planner.puncture.catheter_way import catheter_way
+from septal_planner.puncture.catheters import steerable_catheter
+from septal_planner.puncture.needle import TYPICAL_CURVE, curve_of
 from septal_planner.puncture.passage import compare, look_into
 from septal_planner.puncture.procedures import procedure
-from septal_planner.puncture.survey import Trial, look_over, tried
+from septal_planner.puncture.survey import Survey, Trial, look_over, tried
 
 ATRIUM, ATRIUM_RADIUS = np.array([0.0, 0.0, 22.0]), 30.0  # of conftest
 CT_LOW, CT_VOXELS = np.array([-60.0, -80.0, -20.0]), np.array([0, 160, 120])
@@ -78,3 +82,41 @@ def test_the_chance_of_all_limits_is_not_told_where_one_is_not_assessed(cut):
     assert min(bar.worst_low for bar in doubt.tornado) > -10
     there = look_into(survey, survey.map.points_lps[j]).doubt
     assert there.all_met == pytest.approx(survey.probability.all_met[j], abs=1e-9)
+
+
+def bare(scene, name="left-atrial-access", *, catheter=True, **changes):
+    """A survey of nothing but what a puncture shares: no map, no trial."""
+    wanted = procedure(name) if catheter else replace(procedure(name), catheter=None)
+    approach = target.prepare_approach(*scene.common(), wanted, **changes)
+    own = steerable_catheter(wanted.catheter) if wanted.catheter else None
+    way = catheter_way(approach, own) if own else None
+    return Survey(approach, own, Trial(draws=0), way, None, None, None, None, {})
+
+
+@pytest.mark.parametrize("turn_deg", [50.0, 35.0, 70.0])
+def test_the_needle_turns_by_the_sheaths_own_angle(high_septum, turn_deg):
+    survey = bare(high_septum, sheath_angle_deg=turn_deg)
+    p = high_septum.fossa.patch.points_lps(2.0, 1.0)
+    found = look_into(survey, p).needle
+    shaft, end = found.path_lps[1] - found.path_lps[0], found.path_lps[-1] - found.path_lps[-2]
+    # plane geometry: the shaft runs along the caval axis, the end turns from it by the angle asked for
+    cava = high_septum.landmarks["inferior_vena_cava"]
+    assert angle_deg(shaft, cava[0] - cava[1]) == pytest.approx(0.0, abs=1e-6)
+    assert angle_deg(shaft, end) == pytest.approx(turn_deg, abs=1e-6)
+    # a sphere's normal points to its middle: what the sheath turns by is what the angle of entry lacks
+    inward = angle_deg(cava[0] - cava[1], ATRIUM - p)
+    assert found.entry_angle_deg == pytest.approx(abs(inward - turn_deg), abs=1.5)
+
+
+def test_whose_angle_the_curve_has_is_told():
+    assert curve_of(TYPICAL_CURVE.angle_deg.value) is TYPICAL_CURVE
+    other = curve_of(70.0)
+    assert other.angle_deg.flag == "given by the user"
+    assert (other.radius_mm, other.straight_mm) == (TYPICAL_CURVE.radius_mm, TYPICAL_CURVE.straight_mm)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 180.0])
+def test_a_sheath_that_turns_to_no_side_is_no_traceback(high_septum, turn_deg):
+    passage = look_into(bare(high_septum, sheath_angle_deg=turn_deg), high_septum.fossa.center_lps)
+    assert passage.needle is None
+    assert any("does not turn to any side" in said for said in passage.not_assessed)
