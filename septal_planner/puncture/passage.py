@@ -12,6 +12,7 @@ from septal_planner.errors import AnatomyNotFound
 from septal_planner.puncture.approach import Approach
 from septal_planner.puncture.checks import check
 from septal_planner.puncture.choice import Candidate, as_candidates
+from septal_planner.puncture.device_point import why_no_device_point
 from septal_planner.puncture.doubt import PointDoubt, doubt_at
 from septal_planner.puncture.needle import NeedleApproach, curve_of, needle_approach
 from septal_planner.puncture.reach_solver import CatheterReach
@@ -54,11 +55,10 @@ def look_into(survey: Survey, target_lps: ArrayLike) -> Passage:
         why.append(f"The needle's way to the septum is not assessed: {problem}")
     reached, values = None, {}
     if survey.way is None:
-        needs = approach.procedure.needs
-        why.append(
-            "The reach of a catheter is not assessed: "
-            + (f"the landmark {needs[0]} is missing." if needs else "the procedure has no single target.")
-        )
+        reason = "The procedure names no catheter, and none was chosen."
+        if approach.goal is None:
+            reason = why_no_device_point(approach.procedure)
+        why.append(f"The reach of a catheter is not assessed: {reason[0].lower()}{reason[1:]}")
     else:
         reached = survey.way.at(target_lps)
         values = {name: float(found[0]) for name, found in survey.way.over(np.asarray(target_lps)[None]).items()}

@@ -84,9 +84,10 @@ def test_the_chance_of_all_limits_is_not_told_where_one_is_not_assessed(cut):
     assert there.all_met == pytest.approx(survey.probability.all_met[j], abs=1e-9)
 
 
-def bare(scene, name="left-atrial-access", *, catheter=True, **changes):
+def bare(scene, name="left-atrial-access", *, catheter=True, needs=None, **changes):
     """A survey of nothing but what a puncture shares: no map, no trial."""
     wanted = procedure(name) if catheter else replace(procedure(name), catheter=None)
+    wanted = wanted if needs is None else replace(wanted, needs=needs)
     approach = target.prepare_approach(*scene.common(), wanted, **changes)
     own = steerable_catheter(wanted.catheter) if wanted.catheter else None
     way = catheter_way(approach, own) if own else None
@@ -120,3 +121,17 @@ def test_a_sheath_that_turns_to_no_side_is_no_traceback(high_septum, turn_deg):
     passage = look_into(bare(high_septum, sheath_angle_deg=turn_deg), high_septum.fossa.center_lps)
     assert passage.needle is None
     assert any("does not turn to any side" in said for said in passage.not_assessed)
+
+
+def test_why_there_is_no_reach_is_the_reason_that_holds(high_septum):
+    def told(name, **changes):
+        said = look_into(bare(high_septum, name, **changes), high_septum.fossa.center_lps).not_assessed
+        return next(s.removeprefix("The reach of a catheter is not assessed: ") for s in said if "catheter" in s)
+
+    assert told("left-atrial-access") == "general left atrial access has no single target."
+    assert told("edge-to-edge-functional", catheter=False) == "the procedure names no catheter, and none was chosen."
+    assert told("appendage-closure") == "the landmark left_atrial_appendage is missing."
+    # of a procedure of one's own that needs more: not the first of them, which was marked, but the one that was not
+    needs = ("inferior_vena_cava", "leak")
+    assert told("paravalvular-leak-medial", needs=needs) == "the landmark leak is missing."
+    assert told("left-atrial-access", needs=needs[:1]) == "general left atrial access has no single target."
