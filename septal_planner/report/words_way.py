@@ -20,6 +20,11 @@ _SPARE = {
     "clearance_mm": ("Room of its body to the wall", "mm"), "advance_mm": ("Straight part pushed out", "mm"),
 }  # fmt: skip
 
+_REACHES = {
+    "met": "reaches within all its limits", "not met": "does not reach within all its limits",
+    "not assessed": "reaches; its room to the wall is not assessed",
+}  # fmt: skip
+
 
 def clock_point(hours: float, radius: float) -> tuple[float, float]:
     """(x, y), y down, of an hour on a clock's face about (0, 0)."""
@@ -91,6 +96,13 @@ def _or_not(value: float | None, unit: str = "mm") -> str:
     return "not assessed" if value is None else number(value, unit)
 
 
+def reach_status(c: CatheterFound) -> str:
+    """Not assessed: within all its limits but for its room to the wall, which is not known."""
+    if not c.reachable:
+        return "not met"
+    return "not assessed" if c.clearance_mm is None else "met"
+
+
 def catheter_words(c: CatheterFound, flag: str) -> dict[str, Any]:
     near = "" if c.nearest is None else f" to the {c.nearest}"
     inputs = [["Straight part pushed out", number(c.advance_mm, "mm")], _bends_toward(c)]
@@ -110,8 +122,7 @@ def catheter_words(c: CatheterFound, flag: str) -> dict[str, Any]:
          if c.usable_spare_mm is None else number(c.usable_spare_mm, "mm")],
     ]
     return {
-        "title": c.title, "status": "met" if c.reachable else "not met",
-        "reaches": "reaches within all its limits" if c.reachable else "does not reach within all its limits",
+        "title": c.title, "status": reach_status(c), "reaches": _REACHES[reach_status(c)],
         "flag": f"Figures: {flag}." + (
             f" Without a verified source: {', '.join(c.unconfirmed)}." if c.unconfirmed else ""
         ),
@@ -206,8 +217,7 @@ def tricuspid_words(t: TricuspidFound) -> dict[str, Any]:
         beyond = "" if view.reachable else "; beyond the limits of a C-arm"
         shared = f"One view for both annuli edge-on: {view.label} ({off}{beyond})."
     return {
-        "title": c.title, "status": "met" if c.reachable else "not met",
-        "reaches": "reaches within all its limits" if c.reachable else "does not reach within all its limits",
+        "title": c.title, "status": reach_status(c), "reaches": _REACHES[reach_status(c)],
         "rows": rows, "spare": spare_words(c), "why_not": list(c.why_not), "leads": leads, "warn": bool(t.leads),
         "shared": shared, "not_assessed": list(t.not_assessed),
     }

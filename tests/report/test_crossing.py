@@ -320,6 +320,28 @@ def test_what_is_missing_is_said_with_its_reason(plan: Plan, tmp_path: Path) -> 
         assert re.search(rf"^{line}.*not assessed", summary(without), re.MULTILINE)
 
 
+@needs_poppler
+def test_a_limit_not_assessed_at_the_target_leaves_no_chance_of_all(plan: Plan, tmp_path: Path) -> None:
+    crossing = plan.crossing
+    assert crossing is not None
+    assert crossing.doubt is not None
+    bars = tuple(s.model_copy(update={"all_met_without": None}) for s in crossing.doubt.sources)
+    doubt = crossing.doubt.model_copy(update={"all_met": None, "sources": bars})
+    changed = plan.model_copy(update={"crossing": crossing.model_copy(update={"doubt": doubt})})
+    write_pdf(changed, Pictures(()), tmp_path / "plan.pdf")
+    said = text_of(tmp_path / "plan.pdf")
+    assert "a limit is not assessed there" in text_of(tmp_path / "plan.pdf", 1)
+    assert "How likely all limits together are met is not assessed" in said
+    assert "over all limits assessed at the target" in said
+    assert "None" not in said
+    assert re.search("^All limits met +not assessed, because one of them", summary(changed), re.MULTILINE)
+    save_plan(changed, tmp_path / "plan.json")
+    read = load_plan(tmp_path / "plan.json").crossing
+    assert read is not None
+    assert read.doubt is not None
+    assert read.doubt.all_met is None
+
+
 def test_page_one_says_of_the_way_on_what_the_catheter_does_not_keep(plan: Plan) -> None:
     crossing = plan.crossing
     assert crossing is not None
@@ -332,6 +354,25 @@ def test_page_one_says_of_the_way_on_what_the_catheter_does_not_keep(plan: Plan)
         first = page_content(plan.model_copy(update=changed), Pictures(()))["read_first"]
         assert said in first
         assert not_said not in first
+
+
+def test_a_room_not_assessed_is_no_limit_kept(plan: Plan) -> None:
+    crossing = plan.crossing
+    assert crossing is not None
+    assert crossing.reach is not None
+    unseen = crossing.reach.model_copy(update={"reachable": True, "clearance_mm": None, "nearest": None, "why_not": ()})
+    changed = plan.model_copy(update={"crossing": crossing.model_copy(update={"reach": unseen})})
+    words = crossing_words(changed)
+    assert words is not None
+    assert words["catheter"]["reaches"] == "reaches; its room to the wall is not assessed"
+    assert words["catheter"]["status"] == "not assessed"
+    brief = next(cell for cell in words["brief"] if cell["what"] == "Catheter to its goal")
+    assert brief["status"] == "not assessed"
+    assert "its room to the wall is not assessed" in brief["below"]
+    said = summary(changed)
+    assert re.search("^Catheter +reaches; its room to the wall is not assessed; tip tilted", said, re.MULTILINE)
+    short = unseen.model_copy(update={"reachable": False})
+    assert catheter_words(short, "")["reaches"] == "does not reach within all its limits"
 
 
 def test_nothing_is_printed_of_a_plan_without_it(plan: Plan) -> None:
