@@ -140,18 +140,28 @@ def _move_all(fresh: Path, out: Path, temporary: Path) -> None:
             if place.exists() and (place.is_dir() or entry.is_dir()):
                 os.replace(place, old / entry.name)
             elif place.exists():
-                os.link(place, old / entry.name)
+                _keep(place, old / entry.name)
             done.append(place)
             os.replace(entry, place)
     except BaseException:
         for place in reversed(done):
             kept = old / place.name
-            if kept.exists():
-                if place.is_dir():
-                    shutil.rmtree(place, ignore_errors=True)
-                os.replace(kept, place)
-            elif place.is_dir():
+            if place.exists() and (fresh / place.name).exists():
+                continue  # it was not replaced yet
+            if place.is_dir():
                 shutil.rmtree(place, ignore_errors=True)
+            if kept.exists():
+                os.replace(kept, place)
             else:
                 place.unlink(missing_ok=True)
         raise
+
+
+def _keep(place: Path, kept: Path) -> None:
+    """Keep a file under another name without taking it away, so that one of that name is there all the time."""
+    try:
+        os.link(place, kept)
+    except OSError:  # USB sticks and some shares know no second name for a file
+        part = kept.with_name(_PREFIX + kept.name)
+        shutil.copy2(place, part)
+        os.replace(part, kept)  # so that what is kept is whole, or was never kept

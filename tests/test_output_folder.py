@@ -79,6 +79,45 @@ def test_puts_back_what_was_there_when_moving_fails(tmp_path: Path, monkeypatch:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.json", "pictures"]
 
 
+# errno that link(2) gives where the file system knows no hard links: EPERM as POSIX and Linux have it, ENOTSUP on macOS
+@pytest.mark.parametrize("why", [errno.EPERM, errno.ENOTSUP, errno.ENOSYS])
+@pytest.mark.parametrize("fails", [False, True])
+def test_where_files_have_one_name_only_old_ones_are_replaced_or_come_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, why: int, fails: bool
+) -> None:
+    def link(source: Path, target: Path) -> None:
+        raise OSError(why, os.strerror(why), str(source), None, str(target))
+
+    real = os.replace
+
+    def replace(source: Path, target: Path) -> None:
+        assert (tmp_path / "a.json").exists()
+        if fails and Path(target) == tmp_path / "z.json":
+            raise OSError(errno.EIO, os.strerror(errno.EIO), str(target))
+        real(source, target)
+
+    names = ("a.json", "z.json")
+    for name in names:
+        (tmp_path / name).write_text("old")
+    before = (tmp_path / "a.json").stat().st_mtime_ns
+    monkeypatch.setattr("os.link", link)
+    monkeypatch.setattr("os.replace", replace)
+
+    def write() -> None:
+        with staged(tmp_path) as folder:
+            for name in names:
+                (folder / name).write_text("new")
+
+    if fails:
+        with pytest.raises(InputRefused, match="cannot be written"):
+            write()
+        assert (tmp_path / "a.json").stat().st_mtime_ns == before
+    else:
+        write()
+    assert tree(tmp_path) == dict.fromkeys(names, "old" if fails else "new")
+    assert sorted(p.name for p in tmp_path.iterdir()) == list(names)
+
+
 def test_a_folder_under_a_file_is_refused(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     for out in (tmp_path / "file", tmp_path / "file" / "below"):
