@@ -5,6 +5,7 @@ imported only when one runs, so that `--help` answers at once.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import io
 import os
 import re
@@ -68,7 +69,8 @@ def _fail(status: int, sentence: str) -> int:
     """Say the sentence; to a developer who asked for it, show the whole error instead."""
     if os.environ.get("SEPTAL_PLANNER_DEBUG") == "1" and sys.exc_info()[0] is not KeyboardInterrupt:
         raise
-    print(f"septal-planner: {_on_one_line(sentence)}", file=sys.stderr, flush=True)
+    with contextlib.suppress(OSError):  # the terminal may be gone
+        print(f"septal-planner: {_on_one_line(sentence)}", file=sys.stderr, flush=True)
     return status
 
 
@@ -85,13 +87,17 @@ class _Parser(argparse.ArgumentParser):
 
 
 def _end_cleanly_when_terminated() -> None:
-    """Let SIGTERM end the program as Ctrl-C does, so that half-made folders are taken away."""
+    """Let SIGTERM, and the SIGHUP of a closed terminal, end the program as Ctrl-C does, so that half-made folders are
+    taken away. A SIGHUP that is ignored (nohup) stays so."""
 
     def stop(_signal: int, _frame: FrameType | None) -> None:
         raise KeyboardInterrupt
 
+    hung_up = getattr(signal, "SIGHUP", None)  # not on Windows
     try:
         signal.signal(signal.SIGTERM, stop)
+        if hung_up is not None and signal.getsignal(hung_up) is not signal.SIG_IGN:
+            signal.signal(hung_up, stop)
     except ValueError:  # not the main thread: whoever called us handles signals
         return
 
