@@ -107,8 +107,9 @@ def test_the_schema_is_printed(job, capsys):
     assert set(json.loads(capsys.readouterr().out)) == set(schema["properties"])
 
 
-def test_error_budget_of_the_worked_example(job):
-    # sqrt(2.5^2 + 3^2 + 2^2) = 4.387: the two motions and whatever the registration gives
+def test_error_budget_adds_squares(job):
+    # closed form for independent errors, sqrt(2.5^2 + 3^2 + 2^2) = 4.387: the two motions and whatever the registration
+    # gives
     assert job.run("--breathing", "3", "--heartbeat", "2") == 0
     d = job.found
     assert [line.name for line in d.budget] == ["registration", "breathing", "heartbeat"]

@@ -2,7 +2,8 @@
 
 Positions are millimetres in LPS axes about the fossa center. The normal heart's orientations follow
 published means: septum en face at RAO 33 / CAU 33 (Xiong et al., doi 10.4244/EIJ-D-19-00618), mitral plane
-from two published views (worked example E3: normal (0.71, -0.57, -0.41) toward the ventricle). The rest is
+through the directions of its two published edge-on views (RAO 29.4 / CRA 20.1 and RAO 81.6 / CAU 56.7, Blanke et
+al., J Cardiovasc Comput Tomogr 2015: cross product (0.71, -0.57, -0.41) toward the ventricle). The rest is
 invented anatomy, sized within the published ranges the tests name."""
 
 from __future__ import annotations
