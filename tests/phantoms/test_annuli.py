@@ -5,7 +5,8 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.special import ellipe
 from septal_phantoms.annuli import make_saddle, measure_saddle
-from septal_phantoms.catalogue import NAMES, build_heart, shape_of
+from septal_phantoms.assembly import build_heart
+from septal_phantoms.catalogue import NAMES, shape_of
 
 
 def flat(a=20.0, b=16.0, height=0.0, flatten=0.0):

@@ -5,7 +5,8 @@ import pytest
 from scipy import ndimage
 from scipy.spatial import cKDTree
 from septal_phantoms import Truth
-from septal_phantoms.catalogue import NAMES, build_heart, shape_of
+from septal_phantoms.assembly import build_heart
+from septal_phantoms.catalogue import NAMES, shape_of
 from septal_phantoms.septum import Septum
 from septal_phantoms.truth import beam, measure_fossa, view_along
 
