@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -45,6 +46,20 @@ def quick_phantom() -> Any:
     import septal_phantoms
 
     return septal_phantoms.make("normal", quick=True)
+
+
+@pytest.fixture(scope="session")
+def true_place() -> Callable[[Any, float, float], Any]:
+    """The place on a truth's mid-surface with these fractions (superior, anterior) of its rim: (3,), LPS mm."""
+    import numpy as np
+
+    def place(truth: Any, superior: float, anterior: float) -> Any:
+        septum, fossa = truth.heart.septum, truth.fossa
+        u, v = (fossa.rim - septum.center) @ septum.superior, (fossa.rim - septum.center) @ septum.anterior
+        at = np.array([u.min() + superior * np.ptp(u)]), np.array([v.min() + anterior * np.ptp(v)])
+        return np.asarray(septum.point(*at)[0])
+
+    return place
 
 
 @pytest.fixture(scope="session")
