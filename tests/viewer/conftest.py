@@ -85,3 +85,34 @@ def askew() -> Askew:
         return affine
 
     return made
+
+
+class Ear:
+    """What a session said."""
+
+    def __init__(self, session: Any) -> None:
+        self.all: list[tuple[str, str]] = []
+        session.said.connect(lambda sentence, kind: self.all.append((sentence, kind)))
+
+    def last(self) -> str:
+        return self.all[-1][0] if self.all else ""
+
+
+@pytest.fixture(scope="session")
+def listen() -> type[Ear]:
+    """Listens to a session from now on."""
+    return Ear
+
+
+@pytest.fixture(scope="session")
+def small_volume() -> Callable[..., Any]:
+    """Makes 20 x 30 x 40 voxels of blood in mm steps 2, 1, 3, turned so that no axis is the patient's."""
+    from septal_planner.inputs.volume import Volume
+
+    def made(**other: Any) -> Volume:
+        turn = np.array([[0.8, -0.6, 0.0], [0.6, 0.8, 0.0], [0.0, 0.0, 1.0]])
+        affine = np.eye(4)
+        affine[:3, :3], affine[:3, 3] = turn @ np.diag([2.0, 1.0, 3.0]), [-30.0, -40.0, 100.0]
+        return Volume(np.full((40, 30, 20), 300, np.int16), affine, **{"frame_of_reference_uid": "1.2.3", **other})
+
+    return made
