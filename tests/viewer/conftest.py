@@ -116,3 +116,58 @@ def small_volume() -> Callable[..., Any]:
         return Volume(np.full((40, 30, 20), 300, np.int16), affine, **{"frame_of_reference_uid": "1.2.3", **other})
 
     return made
+
+
+@pytest.fixture(scope="module")
+def window(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """One window for all tests of a file: opening one takes seconds."""
+    from septal_viewer.window import open_window
+
+    folder = tmp_path_factory.mktemp("viewer")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("NAPARI_CONFIG", str(folder / "napari.yaml"))
+        made = open_window(state_folder=folder / "state")
+        made.desk.scene.finish()
+        yield made
+        made.frame.close()
+    qapp.processEvents()
+    assert getattr(sys.excepthook, "__self__", None) is not made.frame
+
+
+@pytest.fixture
+def settle(qtbot: Any) -> Callable[[Any], None]:
+    """Waits until nothing is running and everything is painted in a window."""
+
+    def settled(panel: Any) -> None:
+        qtbot.waitUntil(lambda: not panel.desk.work.busy, timeout=120_000)
+        panel.desk.scene.finish()
+        qtbot.wait(50)
+        panel.desk.views.refresh_now()
+
+    return settled
+
+
+@pytest.fixture
+def panel(qtbot: Any, window: Any, quick_volume: Any, settle: Callable[[Any], None]) -> Any:
+    """The window with a CT and nothing marked in it."""
+    qtbot.waitUntil(window.isVisible, timeout=20_000)
+    window.window().activateWindow()  # keys go to the active window only
+    qtbot.waitUntil(window.window().isActiveWindow, timeout=10_000)
+    settle(window)
+    window.desk.take_volume(quick_volume)
+    window.show_page("opening")
+    window.say("", "note")
+    window.viewer.theme = "dark"
+    settle(window)
+    return window
+
+
+@pytest.fixture
+def marked(panel: Any, quick_phantom: Any) -> Any:
+    """The quick normal heart with its landmarks."""
+    from septal_planner.inputs.landmarks import Landmarks
+
+    panel.desk.session.take_landmarks(Landmarks(quick_phantom.landmarks))
+    panel.desk.sights.go_to_marked()
+    panel.show_page("marking")
+    return panel
