@@ -5,6 +5,7 @@ imported only when one runs, so that `--help` answers at once.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import io
 import os
 import re
@@ -16,6 +17,27 @@ from types import FrameType
 from typing import NoReturn
 
 from septal_planner import __version__
+from septal_planner.call_numbers import (
+    ANGLE_DEG,
+    BLUR_MM,
+    COMPONENT,
+    DISTANCE_MM,
+    DRAWS,
+    LENGTH_MM,
+    MOST_DRAWS,
+    PERCENT,
+    PHOTONS,
+    PIXEL_MM,
+    POSITION_MM,
+    PRIMARY,
+    RUNS,
+    SD_MM,
+    SECONDARY,
+    SEED,
+    SHARE,
+    SPACING_MM,
+    WHOLE,
+)
 from septal_planner.errors import AnatomyNotFound, CallIsOff, InputRefused
 
 FAILED, CALL_IS_OFF, INPUT_REFUSED, ANATOMY_NOT_FOUND, INTERRUPTED = 1, 2, 3, 4, 130
@@ -68,7 +90,8 @@ def _fail(status: int, sentence: str) -> int:
     """Say the sentence; to a developer who asked for it, show the whole error instead."""
     if os.environ.get("SEPTAL_PLANNER_DEBUG") == "1" and sys.exc_info()[0] is not KeyboardInterrupt:
         raise
-    print(f"septal-planner: {_on_one_line(sentence)}", file=sys.stderr, flush=True)
+    with contextlib.suppress(OSError):  # the terminal may be gone
+        print(f"septal-planner: {_on_one_line(sentence)}", file=sys.stderr, flush=True)
     return status
 
 
@@ -85,13 +108,17 @@ class _Parser(argparse.ArgumentParser):
 
 
 def _end_cleanly_when_terminated() -> None:
-    """Let SIGTERM end the program as Ctrl-C does, so that half-made folders are taken away."""
+    """Let SIGTERM, and the SIGHUP of a closed terminal, end the program as Ctrl-C does, so that half-made folders are
+    taken away. A SIGHUP that is ignored (nohup) stays so."""
 
     def stop(_signal: int, _frame: FrameType | None) -> None:
         raise KeyboardInterrupt
 
+    hung_up = getattr(signal, "SIGHUP", None)  # not on Windows
     try:
         signal.signal(signal.SIGTERM, stop)
+        if hung_up is not None and signal.getsignal(hung_up) is not signal.SIG_IGN:
+            signal.signal(hung_up, stop)
     except ValueError:  # not the main thread: whoever called us handles signals
         return
 
@@ -135,8 +162,8 @@ def build_parser() -> argparse.ArgumentParser:
     phantom.add_argument("name", metavar="NAME", nargs="?", help="which phantom; --list names them")
     phantom.add_argument("--list", action="store_true", help="print the names and stop")
     phantom.add_argument("--out", metavar="DIR", type=_path, help="folder to write")
-    phantom.add_argument("--seed", metavar="N", type=_whole, default=0, help="seed of every bit of noise (default: 0)")
-    phantom.add_argument("--spacing", metavar="MM", type=_positive, help="voxel step (default: by size)")
+    phantom.add_argument("--seed", metavar="N", type=SEED, default=0, help="seed of every bit of noise (default: 0)")
+    phantom.add_argument("--spacing", metavar="MM", type=SPACING_MM, help="voxel step (default: by size)")
     phantom.add_argument(
         "--size",
         choices=("quick", "standard", "full"),
@@ -147,14 +174,14 @@ def build_parser() -> argparse.ArgumentParser:
     phantom.add_argument(
         "--noise",
         metavar="MM",
-        type=_not_negative,
+        type=SD_MM,
         default=0.0,
         help="standard deviation of observer noise on every landmark coordinate (default: 0)",
     )
     phantom.add_argument(
         "--phase",
         metavar="PERCENT",
-        type=_percent,
+        type=PERCENT,
         help="phase of the RR interval, where the phantom has more than one (default: 70)",
     )
 
@@ -172,7 +199,7 @@ def build_parser() -> argparse.ArgumentParser:
         "--target",
         metavar=("X", "Y", "Z"),
         nargs=3,
-        type=_position,
+        type=POSITION_MM,
         action="append",
         help="your own puncture point, LPS millimetres, instead of a computed one; given several times, the first is "
         "planned and all are compared",
@@ -196,28 +223,29 @@ def build_parser() -> argparse.ArgumentParser:
     plan.add_argument(
         "--phase",
         metavar="PERCENT",
-        type=_percent,
+        type=PERCENT,
         help="which cardiac phase, %% of RR, where there are several; the nearest within 5 %% is taken",
     )
     plan.add_argument(
         "--sheath-angle",
         metavar="DEG",
-        type=_angle,
+        type=ANGLE_DEG,
         default=SHEATH_ANGLE_DEG,
         help="turn of the sheath from the caval axis toward the septum, degrees (default: 50)",
     )
     plan.add_argument(
         "--landmark-sd",
         metavar="MM",
-        type=_positive,
+        type=LENGTH_MM,
         default=LANDMARK_SD_MM,
         help="doubt of each landmark coordinate, one standard deviation (default: 1)",
     )
     doubt = plan.add_argument_group("how sure it is: draws of all that is not known before the puncture is made")
     doubt.add_argument(
-        "--draws", metavar="N", type=_whole, default=2000, help="how many; 0 leaves the trial out (default: 2000)"
+        "--draws", metavar="N", type=DRAWS, default=2000,
+        help=f"how many, up to {MOST_DRAWS}; 0 leaves the trial out (default: 2000)",
     )
-    doubt.add_argument("--seed", metavar="N", type=_whole, default=0, help="seed of the draws (default: 0)")
+    doubt.add_argument("--seed", metavar="N", type=SEED, default=0, help="seed of the draws (default: 0)")
     for option, default, what in (
         ("--needle-sd", 3.0, "where the needle lands against where it was aimed, along each axis, SD"),
         ("--tenting", 2.5, "how far the hole comes to lie from where the tip was set"),
@@ -227,13 +255,13 @@ def build_parser() -> argparse.ArgumentParser:
         ("--breath-sd", 1.0, "septum against the rest with breathing, along each axis, SD"),
     ):
         doubt.add_argument(
-            option, metavar="MM", type=_not_negative, default=default, help=f"{what} (default: {default:g})"
+            option, metavar="MM", type=SD_MM, default=default, help=f"{what} (default: {default:g})"
         )
     doubt.add_argument(
         "--tenting-direction",
         metavar=("ANTERIOR", "SUPERIOR", "LEFT"),
         nargs=3,
-        type=_number,
+        type=COMPONENT,
         default=(-0.6, -0.8, 0.0),
         help="where it is displaced to (default: -0.6 -0.8 0, back and down)",
     )
@@ -241,7 +269,7 @@ def build_parser() -> argparse.ArgumentParser:
     other.add_argument("--other-ct", metavar="CT2", type=_path, help="its CT; may be the same folder as CT")
     other.add_argument("--other-landmarks", metavar="LANDMARKS2", type=_path, help="the points, marked anew in it")
     other.add_argument(
-        "--other-phase", metavar="PERCENT", type=_percent, help="which phase, where CT2 holds several; %% of RR"
+        "--other-phase", metavar="PERCENT", type=PERCENT, help="which phase, where CT2 holds several; %% of RR"
     )
     other.add_argument("--other-series", metavar="UID", help="which series, where CT2 holds several")
     _add_paper(plan)
@@ -252,8 +280,8 @@ def build_parser() -> argparse.ArgumentParser:
 
     xray = add("xray", "simulated fluoroscopy at any angles with the plan drawn on it: a picture or a DICOM XA frame")
     xray.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json")
-    xray.add_argument("--primary", metavar="DEG", type=_number, required=True, help="LAO positive, RAO negative")
-    xray.add_argument("--secondary", metavar="DEG", type=_number, required=True, help="cranial positive, else caudal")
+    xray.add_argument("--primary", metavar="DEG", type=PRIMARY, required=True, help="LAO positive, RAO negative")
+    xray.add_argument("--secondary", metavar="DEG", type=SECONDARY, required=True, help="cranial positive, else caudal")
     xray.add_argument("--out", metavar="FILE", type=_path, required=True, help=".png, or .dcm for an XA frame")
     xray.add_argument(
         "--ct", metavar="CT", type=_path, help="the CT planned on (default: ct, ct.nii.gz or the like beside PLAN)"
@@ -262,21 +290,23 @@ def build_parser() -> argparse.ArgumentParser:
     xray.add_argument("--without-ct", action="store_true", help="draw the plan's curves alone")
     xray.add_argument("--plain", action="store_true", help="draw nothing over the frame")
     xray.add_argument("--chambers", action="store_true", help="draw the outlines of the chambers too")
-    xray.add_argument("--sid", metavar="MM", type=_positive, default=1100.0, help="source to detector (default: 1100)")
-    xray.add_argument("--sod", metavar="MM", type=_positive, default=750.0, help="source to isocentre (default: 750)")
-    xray.add_argument("--size", metavar="PX", type=_whole, default=1024, help="pixels a side (default: 1024)")
-    xray.add_argument("--pixel", metavar="MM", type=_positive, help="detector pixel (default: 300 mm over all pixels)")
     xray.add_argument(
-        "--isocenter", metavar=("X", "Y", "Z"), nargs=3, type=_position, help="LPS millimetres (default: the target)"
+        "--sid", metavar="MM", type=DISTANCE_MM, default=1100.0, help="source to detector (default: 1100)"
     )
-    xray.add_argument("--blur", metavar="MM", type=_not_negative, default=0.0, help="detector blur, SD (default: 0)")
+    xray.add_argument("--sod", metavar="MM", type=DISTANCE_MM, default=750.0, help="source to isocentre (default: 750)")
+    xray.add_argument("--size", metavar="PX", type=WHOLE, default=1024, help="pixels a side (default: 1024)")
+    xray.add_argument("--pixel", metavar="MM", type=PIXEL_MM, help="detector pixel (default: 300 mm over all pixels)")
     xray.add_argument(
-        "--photons", metavar="N", type=_positive, help="of the bare beam in one pixel, for noise (default: no noise)"
+        "--isocenter", metavar=("X", "Y", "Z"), nargs=3, type=POSITION_MM, help="LPS millimetres (default: the target)"
+    )
+    xray.add_argument("--blur", metavar="MM", type=BLUR_MM, default=0.0, help="detector blur, SD (default: 0)")
+    xray.add_argument(
+        "--photons", metavar="N", type=PHOTONS, help="of the bare beam in one pixel, for noise (default: no noise)"
     )
     xray.add_argument(
-        "--scatter", metavar="SHARE", type=_share, default=0.0, help="scatter's share of all, up to 0.9 (default: 0)"
+        "--scatter", metavar="SHARE", type=SHARE, default=0.0, help="scatter's share of all, up to 0.9 (default: 0)"
     )
-    xray.add_argument("--seed", metavar="N", type=_whole, default=0, help="seed of the noise (default: 0)")
+    xray.add_argument("--seed", metavar="N", type=SEED, default=0, help="seed of the noise (default: 0)")
 
     views = add("views", "the C-arm views a plan proposes, with their doubt and the price of missing them, and a chart")
     views.add_argument("plan", metavar="PLAN", type=_path, help="a plan.json")
@@ -288,7 +318,7 @@ def build_parser() -> argparse.ArgumentParser:
     views.add_argument(
         "--landmark-sd",
         metavar="MM",
-        type=_positive,
+        type=LENGTH_MM,
         help="doubt of each landmark coordinate, one standard deviation (default: as the plan was made)",
     )
     _add_paper(views)
@@ -308,25 +338,25 @@ def build_parser() -> argparse.ArgumentParser:
     register.add_argument(
         "--pick-sd",
         metavar="MM",
-        type=_positive,
+        type=LENGTH_MM,
         default=0.5,
         help="doubt of a point marked in a frame, at the isocentre, one standard deviation (default: 0.5)",
     )
     register.add_argument(
         "--ct-sd",
         metavar="MM",
-        type=_not_negative,
+        type=SD_MM,
         default=0.5,
         help="doubt of each coordinate of a point marked in the CT (default: 0.5)",
     )
     register.add_argument(
-        "--breathing", metavar="MM", type=_not_negative, default=3.0, help="motion by breathing, RMS (default: 3)"
+        "--breathing", metavar="MM", type=SD_MM, default=3.0, help="motion by breathing, RMS (default: 3)"
     )
     register.add_argument(
-        "--heartbeat", metavar="MM", type=_not_negative, default=2.0, help="motion by heartbeat, RMS (default: 2)"
+        "--heartbeat", metavar="MM", type=SD_MM, default=2.0, help="motion by heartbeat, RMS (default: 2)"
     )
     register.add_argument(
-        "--limit", metavar="MM", type=_positive, default=5.0, help="error above which a banner warns (default: 5)"
+        "--limit", metavar="MM", type=LENGTH_MM, default=5.0, help="error above which a banner warns (default: 5)"
     )
     register.add_argument(
         "--images",
@@ -350,7 +380,7 @@ def build_parser() -> argparse.ArgumentParser:
     validate.add_argument(
         "--seeds",
         metavar="N",
-        type=_whole,
+        type=RUNS,
         default=0,
         help="also plan N times with 1 mm observer noise on all points and count how often the height interval "
         "holds the truth (default: 0)",
@@ -358,14 +388,14 @@ def build_parser() -> argparse.ArgumentParser:
     validate.add_argument(
         "--random",
         metavar="N",
-        type=_whole,
+        type=RUNS,
         default=0,
         help="also plan N random hearts and tell how the errors are spread (default: 0)",
     )
     validate.add_argument(
         "--trials",
         metavar="N",
-        type=_whole,
+        type=RUNS,
         default=0,
         help="also plan N times with other hearts, image noise and 1 mm observer noise, and count how often each 95 %% "
         "interval holds the truth (default: 0)",
@@ -399,66 +429,7 @@ def _add_paper(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper of the PDF (default: a4)")
 
 
-def _position(text: str) -> float:
-    value = _number(text)
-    if not abs(value) < 1e6:
-        raise argparse.ArgumentTypeError(f"{text} is not a position in millimetres")
-    return value
-
-
-def _positive(text: str) -> float:
-    value = _number(text)
-    if not 0 < value < 1e6:
-        raise argparse.ArgumentTypeError(f"{text} is not above zero")
-    return value
-
-
-def _not_negative(text: str) -> float:
-    value = _number(text)
-    if not 0 <= value < 1e6:
-        raise argparse.ArgumentTypeError(f"{text} is below zero or not a number")
-    return value
-
-
-def _angle(text: str) -> float:
-    value = _number(text)
-    if not 0 <= value <= 180:
-        raise argparse.ArgumentTypeError(f"{text} is not an angle from 0 to 180 degrees")
-    return value
-
-
 def _path(text: str) -> Path:
     if not text.strip():  # a shell's variable that was not set would otherwise mean the folder one stands in
         raise argparse.ArgumentTypeError("the path is empty (this folder would be a dot)")
     return Path(text)
-
-
-def _percent(text: str) -> float:
-    value = _number(text)
-    if not 0 <= value <= 100:
-        raise argparse.ArgumentTypeError(f"{text} is not a percentage from 0 to 100")
-    return value
-
-
-def _share(text: str) -> float:
-    value = _number(text)
-    if not 0 <= value <= 0.9:
-        raise argparse.ArgumentTypeError(f"{text} is not a share from 0 to 0.9")
-    return value
-
-
-def _whole(text: str) -> int:
-    try:
-        value = int(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text} is not a whole number") from None
-    if value < 0:
-        raise argparse.ArgumentTypeError(f"{text} is below zero")
-    return value
-
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text} is not a number") from None

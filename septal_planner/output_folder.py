@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
+import json
 import os
+import re
 import shutil
+import signal
+import sys
 import tempfile
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import FrameType
+from typing import IO, Any
 
 from septal_planner.errors import InputRefused
 
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 _PREFIX = ".unfinished-"
+_OF_PROCESS = re.compile(r"^\.unfinished-(\d+)-")
+_NEW, _OLD, _NAMES, _LOCK = "new", "old", "names.json", "lock"
+_STOPS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+
+_begun: dict[Path, list[Path]] = {}  # temporary folders of this process, with the folders made for them
+_moving = threading.Lock()
 
 
 @contextmanager
@@ -21,31 +35,68 @@ def staged(out: Path) -> Iterator[Path]:
     """Give a temporary folder inside `out`; what is in it when the block ends well is moved to `out` as a whole.
 
     `out` is made where it does not exist, with its parents. Whatever ends the block early (an error, Ctrl-C) leaves
-    `out` as it was, and unmade where it was not there before. Files and folders of the same name are replaced.
+    `out` as it was, and unmade where it was not there before. Files and folders of the same name are replaced. What a
+    process that was killed left of such a block is undone and taken away first; that of a living one is left alone.
     Raises InputRefused where the folder cannot be written or the disk is full.
     """
     made = _make(out)
+    sweep(out)
+    lock: IO[bytes] | None = None
     try:
-        temporary = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=out))
+        temporary = Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getpid()}-", dir=out)).absolute()
     except OSError as problem:
         _unmake(made)
         raise _refusal(out, problem) from problem
+    _begun[temporary] = made
     try:
-        fresh = temporary / "new"
+        lock = _hold(temporary / _LOCK)
+        fresh = temporary / _NEW
         fresh.mkdir()
         yield fresh
-        _move_all(fresh, out, temporary)
-    except OSError as problem:
-        _clean(temporary, made)
-        if is_disk_full(problem) or _is_below(problem, out):
-            raise _refusal(out, problem) from problem
-        raise
+        with _undisturbed(), _moving:
+            _move_all(temporary)
     except BaseException as problem:
-        _clean(temporary, made)
-        if is_disk_full(problem):
+        _clean(temporary, lock)
+        _unmake(made)
+        if is_disk_full(problem) or (isinstance(problem, OSError) and _is_below(problem, out)):
             raise _refusal(out, problem) from problem
         raise
-    _clean(temporary, [])
+    _clean(temporary, lock)
+
+
+def abandon() -> None:
+    """Undo what this process has staged, wherever it stands; for a process that ends at once afterwards, from any
+    thread. Where files are being moved to their places, it waits until they are there."""
+    _moving.acquire()  # for good: nothing shall be moved any more
+    for temporary, made in list(_begun.items()):
+        away = temporary.with_name(f"{temporary.name}-")
+        try:
+            os.replace(temporary, away)  # so that whoever still writes there finds no place to
+        except OSError:
+            away = temporary
+        if not _is_cut_short(away):
+            shutil.rmtree(away, ignore_errors=True)
+        _unmake(made)
+
+
+def sweep(out: Path) -> None:
+    """Undo and take away what processes that live no more left unfinished in `out`: it may hold a patient's name, and
+    old files beside new ones. What cannot be taken away is left."""
+    try:
+        left = [p for p in out.iterdir() if _OF_PROCESS.match(p.name) and p.is_dir() and not p.is_symlink()]
+    except OSError:
+        return
+    for temporary in left:
+        if _may_live(temporary):
+            continue
+        with contextlib.suppress(OSError, ValueError):  # BlockingIOError among them: another machine's, and alive
+            lock = _hold(temporary / _LOCK)
+            try:
+                _put_back(temporary)
+            finally:
+                if lock is not None:
+                    lock.close()
+            shutil.rmtree(temporary, ignore_errors=True)
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -124,34 +175,129 @@ def _unmake(made: list[Path]) -> None:
             return
 
 
-def _clean(temporary: Path, made: list[Path]) -> None:
-    shutil.rmtree(temporary, ignore_errors=True)
-    _unmake(made)
+def _clean(temporary: Path, lock: IO[bytes] | None) -> None:
+    if lock is not None:
+        lock.close()
+    if not _is_cut_short(temporary):  # else it holds the only copy of what was there; the next call tries again
+        shutil.rmtree(temporary, ignore_errors=True)
+    _begun.pop(temporary, None)
 
 
-def _move_all(fresh: Path, out: Path, temporary: Path) -> None:
-    """Move every entry of `fresh` into `out`; on any trouble put back what was there."""
-    old = temporary / "old"
+def _move_all(temporary: Path) -> None:
+    """Move every new entry to where it belongs; on any trouble put back what was there."""
+    fresh, old, out = temporary / _NEW, temporary / _OLD, temporary.parent
     old.mkdir()
-    done: list[Path] = []
+    names = sorted(entry.name for entry in fresh.iterdir())
+    # for whoever has to undo this, should it end half-way
+    (temporary / _NAMES).write_text(json.dumps(names), "utf-8")
     try:
-        for entry in sorted(fresh.iterdir()):
-            place = out / entry.name
-            if place.exists() and (place.is_dir() or entry.is_dir()):
-                os.replace(place, old / entry.name)
+        for name in names:
+            place = out / name
+            if place.exists() and (place.is_dir() or (fresh / name).is_dir()):
+                os.replace(place, old / name)
             elif place.exists():
-                os.link(place, old / entry.name)
-            done.append(place)
-            os.replace(entry, place)
+                _keep(place, old / name)
+            os.replace(fresh / name, place)
     except BaseException:
-        for place in reversed(done):
-            kept = old / place.name
-            if kept.exists():
-                if place.is_dir():
-                    shutil.rmtree(place, ignore_errors=True)
-                os.replace(kept, place)
-            elif place.is_dir():
-                shutil.rmtree(place, ignore_errors=True)
-            else:
-                place.unlink(missing_ok=True)
+        _put_back(temporary)
         raise
+
+
+def _is_cut_short(temporary: Path) -> bool:
+    """Whether moving was begun, and neither brought to its end nor undone."""
+    try:
+        return (temporary / _NAMES).exists() and any((temporary / _NEW).iterdir())
+    except FileNotFoundError:  # being taken away by another thread
+        return False
+
+
+def _put_back(temporary: Path) -> None:
+    """Undo a move that was cut short; nothing where it was not begun, or came to its end. Takes nothing away, so that
+    it can be cut short itself and done again."""
+    if not _is_cut_short(temporary):
+        return
+    for name in reversed(json.loads((temporary / _NAMES).read_text("utf-8"))):
+        place, entry, kept = temporary.parent / name, temporary / _NEW / name, temporary / _OLD / name
+        if place.exists() and not entry.exists():
+            os.replace(place, entry)
+        if kept.exists() and not place.exists():
+            os.replace(kept, place)
+    (temporary / _NAMES).unlink()
+
+
+def _keep(place: Path, kept: Path) -> None:
+    """Keep a file under another name without taking it away, so that one of that name is there all the time."""
+    try:
+        os.link(place, kept)
+    except OSError:  # USB sticks and some shares know no second name for a file
+        part = kept.with_name(_PREFIX + kept.name)
+        shutil.copy2(place, part)
+        os.replace(part, kept)  # so that what is kept is whole, or was never kept
+
+
+# --------------------------------------------------------------------------------------- who is at work, who is dead
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Hold Ctrl-C and its like back until the block has ended; what is to be done then is done."""
+    if threading.current_thread() is not threading.main_thread():  # signals are the main thread's
+        yield
+        return
+    came: list[int] = []
+    before: dict[int, Any] = {}
+
+    def note(number: int, _frame: FrameType | None) -> None:
+        came.append(number)
+
+    try:
+        for name in _STOPS:
+            number = getattr(signal, name, None)
+            if number is not None and callable(signal.getsignal(number)):
+                before[number] = signal.signal(number, note)
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        if came:
+            before[came[0]](came[0], None)
+
+
+def _may_live(temporary: Path) -> bool:
+    """Whether this process, or another one of the number in the name, is at work there."""
+    if any(temporary.name == mine.name for mine in _begun):
+        return True
+    found = _OF_PROCESS.match(temporary.name)
+    process = int(found[1]) if found else 0
+    # a number of ours that we did not begin was another's before; Windows does not tell, there the lock alone says it
+    if process == os.getpid() or sys.platform == "win32":
+        return False
+    try:
+        os.kill(process, 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except OSError:  # somebody else's
+        return True
+    return True
+
+
+# The system lets go of a lock when its process ends, however it ends; a process number is another's on a shared disk.
+def _hold(path: Path) -> IO[bytes] | None:
+    """The file, made and locked; None where the disk knows no locks. Raises BlockingIOError where another holds it."""
+    stream = path.open("ab")
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            stream.seek(0)
+            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as problem:
+        stream.close()
+        if problem.errno in (errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK):
+            raise BlockingIOError(*problem.args) from problem
+        return None
+    return stream

@@ -281,7 +281,8 @@ sys.exit(main())
 """
 
 
-@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+# SIGHUP is what a terminal that is closed sends (POSIX.1-2017, XBD 11.1.10)
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_stopped_midway(sent: signal.Signals, tmp_path: Path) -> None:
     out = tmp_path / "out"
     call = [sys.executable, "-c", FROM_A_TERMINAL]

@@ -17,6 +17,7 @@ import pytest
 
 import septal_planner
 from septal_planner import cli
+from septal_planner.call_numbers import Between, Whole
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -123,6 +124,61 @@ def test_words_that_are_off_exit_with_2(words: list[str], capsys: pytest.Capture
         cli.main(words)
     assert ended.value.code == 2
     assert "septal-planner" in capsys.readouterr().err
+
+
+def numeric_options() -> list[tuple[str, argparse.Action]]:
+    return [(name, a) for name, a in options() if isinstance(a.type, (Between, Whole))]
+
+
+def test_every_option_that_takes_numbers_has_ends() -> None:
+    # every default that is a number belongs to a reader with ends, and stands between them
+    for name, action in options():
+        given = action.default if isinstance(action.default, tuple) else (action.default,)
+        for value in given:
+            if isinstance(value, (int, float)) and not isinstance(value, bool):
+                assert isinstance(action.type, (Between, Whole)), f"{name} {action.dest}"
+                assert action.type(str(value)) == value
+    without = {a.type for _, a in options()} - {a.type for _, a in numeric_options()}
+    assert all(reader is None or reader("1") == Path("1") for reader in without)
+
+
+@pytest.mark.parametrize("word", ["inf", "-inf", "nan", "1e300", f"{10**20}", "-1e12", "9" * 5000])
+def test_numbers_beyond_all_sense_exit_with_2_before_anything_is_read(
+    word: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    needed = {"phantom": ["normal"], "plan": ["ct", "marks", "--out", "out"],
+              "xray": ["plan.json", "--out", "f.png", "--primary", "1", "--secondary", "1"], "views": ["plan.json"],
+              "register": ["plan.json", "--frame", "f", "p", "--out", "out"], "validate": []}  # fmt: skip
+    seen = 0
+    for name, action in numeric_options():
+        count = action.nargs if isinstance(action.nargs, int) else 1
+        for at in range(count):
+            given = [word if n == at else "1" for n in range(count)]
+            with pytest.raises(SystemExit) as ended:
+                cli.build_parser().parse_args([name, *needed[name], action.option_strings[0], *given])
+            assert ended.value.code == 2
+            said = capsys.readouterr().err
+            # nothing of what is named here is there: it would have been said
+            assert said.startswith(f"septal-planner: argument {action.option_strings[0]}: ")
+            assert said.count("\n") == 1
+            assert said.endswith("says what goes.\n")
+            assert len(said) < 250
+            seen += 1
+    assert seen > 40
+
+
+@pytest.mark.parametrize("draws", ["1000000000000", "100001"])
+def test_more_draws_than_memory_holds_are_refused(draws: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["plan", "ct", "marks", "--out", "out", "--draws", draws])
+    assert ended.value.code == 2
+    assert f"--draws: {draws} is not a whole number from 0 to 100000" in capsys.readouterr().err
+
+
+def test_a_direction_without_length_is_refused_before_anything_is_read(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["plan", "ct", "marks", "--out", "out", "--catheters", "none.toml", "--tenting-direction", "0", "0", "0"]
+    assert cli.main(words) == 2
+    assert "direction of the tenting has no length" in capsys.readouterr().err
 
 
 def test_a_phantom_without_a_place_exits_with_2(capsys: pytest.CaptureFixture[str]) -> None:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import errno
 import os
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -79,6 +82,45 @@ def test_puts_back_what_was_there_when_moving_fails(tmp_path: Path, monkeypatch:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.json", "pictures"]
 
 
+# errno that link(2) gives where the file system knows no hard links: EPERM as POSIX and Linux have it, ENOTSUP on macOS
+@pytest.mark.parametrize("why", [errno.EPERM, errno.ENOTSUP, errno.ENOSYS])
+@pytest.mark.parametrize("fails", [False, True])
+def test_where_files_have_one_name_only_old_ones_are_replaced_or_come_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, why: int, fails: bool
+) -> None:
+    def link(source: Path, target: Path) -> None:
+        raise OSError(why, os.strerror(why), str(source), None, str(target))
+
+    real = os.replace
+
+    def replace(source: Path, target: Path) -> None:
+        assert (tmp_path / "a.json").exists() or Path(source).parent.name == "old"  # or is just coming back
+        if fails and Path(target) == tmp_path / "z.json":
+            raise OSError(errno.EIO, os.strerror(errno.EIO), str(target))
+        real(source, target)
+
+    names = ("a.json", "z.json")
+    for name in names:
+        (tmp_path / name).write_text("old")
+    before = (tmp_path / "a.json").stat().st_mtime_ns
+    monkeypatch.setattr("os.link", link)
+    monkeypatch.setattr("os.replace", replace)
+
+    def write() -> None:
+        with staged(tmp_path) as folder:
+            for name in names:
+                (folder / name).write_text("new")
+
+    if fails:
+        with pytest.raises(InputRefused, match="cannot be written"):
+            write()
+        assert (tmp_path / "a.json").stat().st_mtime_ns == before
+    else:
+        write()
+    assert tree(tmp_path) == dict.fromkeys(names, "old" if fails else "new")
+    assert sorted(p.name for p in tmp_path.iterdir()) == list(names)
+
+
 def test_a_folder_under_a_file_is_refused(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     for out in (tmp_path / "file", tmp_path / "file" / "below"):
@@ -118,3 +160,115 @@ def test_a_full_disk_while_writing_says_so_and_leaves_nothing(tmp_path: Path) ->
 def test_an_error_about_another_file_stays_its_own(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError), staged(tmp_path / "out"):
         open(tmp_path / "other", "rb").close()
+
+
+# ---------------------------------------------------------------------------------------------- processes that die
+
+IN_A_PROCESS = """
+import os, signal, sys, time
+from pathlib import Path
+from septal_planner.output_folder import staged
+
+def die(*_): os.kill(os.getpid(), signal.SIGKILL)
+
+with staged(Path(sys.argv[1])) as folder:
+    for name in ("a.json", "plan.pdf", "z.json"):
+        (folder / name).write_text("new")
+    (folder / "pictures").mkdir()
+    (folder / "pictures" / "new.png").write_text("new")
+    if sys.argv[2] == "writing":
+        die()
+    if sys.argv[2] == "living":
+        print("there", flush=True)
+        time.sleep(600)
+    real = os.replace
+    def replace(source, target):
+        if Path(target) == Path(sys.argv[1]) / sys.argv[2]:
+            die()
+        real(source, target)
+    os.replace = replace
+"""
+
+
+@pytest.mark.parametrize("killed", ["writing", "a.json", "pictures", "plan.pdf", "z.json"])
+def test_what_a_killed_process_left_is_undone_by_the_next(tmp_path: Path, killed: str) -> None:
+    (tmp_path / "a.json").write_text("old")
+    (tmp_path / "pictures").mkdir()
+    (tmp_path / "pictures" / "old.png").write_text("old")
+    (tmp_path / "notes.txt").write_text("mine")
+    before = tree(tmp_path)
+    call = [sys.executable, "-c", IN_A_PROCESS, str(tmp_path), killed]
+    assert subprocess.run(call, timeout=60, check=False).returncode == -signal.SIGKILL
+    assert tree(tmp_path) != before  # what may name the patient lies there still
+    with pytest.raises(RuntimeError, match="x"), staged(tmp_path):
+        assert tree(tmp_path).items() >= before.items()
+        raise RuntimeError("x")
+    assert tree(tmp_path) == before
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.json", "notes.txt", "pictures"]
+
+
+def test_what_a_living_process_is_at_is_left_alone(tmp_path: Path) -> None:
+    call = [sys.executable, "-c", IN_A_PROCESS, str(tmp_path), "living"]
+    with subprocess.Popen(call, stdout=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stdout is not None
+            assert process.stdout.readline() == "there\n"
+            theirs = tree(tmp_path)
+            (at,) = tmp_path.iterdir()
+            # as another machine sees it on a shared disk: its number says nothing there, its lock does
+            elsewhere = at.rename(tmp_path / f".unfinished-{2**22 + 1}-x")  # above the most that Linux gives, proc(5)
+            with staged(tmp_path) as folder:
+                (folder / "mine.json").write_text("mine")
+            assert len(tree(elsewhere)) == len(theirs)
+            at = elsewhere.rename(at)
+            with staged(tmp_path) as folder, staged(tmp_path) as other:
+                (folder / "mine.json").write_text("mine")
+                (other / "other.json").write_text("other")
+            assert tree(tmp_path) == {**theirs, "mine.json": "mine", "other.json": "other"}
+        finally:
+            process.kill()
+    with staged(tmp_path):
+        pass
+    assert tree(tmp_path) == {"mine.json": "mine", "other.json": "other"}
+
+
+def test_moving_that_has_begun_is_not_cut_short(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = os.replace
+
+    def replace(source: Path, target: Path) -> None:
+        signal.raise_signal(signal.SIGINT)
+        real(source, target)
+
+    names = ("a.json", "b.json")
+    for name in names:
+        (tmp_path / name).write_text("old")
+    monkeypatch.setattr("os.replace", replace)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        with pytest.raises(KeyboardInterrupt), staged(tmp_path) as folder:
+            for name in names:
+                (folder / name).write_text("new")
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert tree(tmp_path) == dict.fromkeys(names, "new")
+    assert sorted(p.name for p in tmp_path.iterdir()) == list(names)
+
+
+ENDS = """
+import os, sys, threading
+from pathlib import Path
+from septal_planner.output_folder import abandon, staged
+
+with staged(Path(sys.argv[1]) / "a" / "b") as folder:
+    (folder / "plan.pdf").write_text("new")
+    threading.Thread(target=lambda: (abandon(), os._exit(3))).start()
+    while True:
+        pass
+"""
+
+
+def test_a_process_that_ends_takes_away_what_it_has_begun(tmp_path: Path) -> None:
+    done = subprocess.run([sys.executable, "-c", ENDS, str(tmp_path)], timeout=60, check=False)
+    assert done.returncode == 3
+    assert list(tmp_path.iterdir()) == []

@@ -14,7 +14,6 @@ import tempfile
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
 from multiprocessing.shared_memory import SharedMemory
 from pathlib import Path
 from typing import IO, Any
@@ -23,6 +22,7 @@ from septal_planner.handing_on import PAPER
 from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
 from septal_planner.pipeline import FoundAnatomy
+from septal_viewer.events import Cancelled, Done, Event, Failed, Progress, Refused
 from septal_viewer.parcels import Held, as_sentence, fill, make_room, pack, receive, send, unpack
 from septal_viewer.sampling import take_in
 from septal_viewer.surveys import Aim, Step, Surveyed
@@ -32,6 +32,9 @@ __all__ = ["Cancelled", "Done", "Event", "Failed", "Progress", "Refused", "Work"
 
 # what is worked out unasked, and gives way to what is asked for
 UNASKED = ("list", "survey", "trial", "shares", "passage", "plan", "simulate")
+# what writes into a folder of the person's: it is asked to end, and undoes first what it has begun there
+WRITING = ("hand_on", "write_registration")
+UNDONE_WITHIN_S = 60.0  # a file on its way to a slow disk is waited for
 LARGE_BYTES = 1_000_000
 _START = "from septal_viewer.worker import serve; serve()"
 
@@ -50,49 +53,6 @@ TITLES = {
     "hand_on": "writing the plan",
     **TABLE_TITLES,
 }
-
-
-@dataclass(frozen=True)
-class Progress:
-    """What is being done, in words."""
-
-    job: str
-    text: str
-
-
-@dataclass(frozen=True)
-class Done:
-    """`result` is what the job of that name gives (see `worker`)."""
-
-    job: str
-    result: Any
-
-
-@dataclass(frozen=True)
-class Failed:
-    """`sentence` for the person, `details` for the log."""
-
-    job: str
-    sentence: str
-    details: str = ""
-
-
-@dataclass(frozen=True)
-class Cancelled:
-    """The job was given up as asked."""
-
-    job: str
-
-
-@dataclass(frozen=True)
-class Refused:
-    """The job was not begun, since another is running."""
-
-    job: str
-    sentence: str
-
-
-Event = Progress | Done | Failed | Cancelled | Refused
 
 
 class _Job:
@@ -222,20 +182,20 @@ class Work:
         with self._lock:
             helper, self._helper = self._helper, None
         if helper is not None:
-            helper.kill()
+            helper.end(job.name in WRITING)
         self._in_thread(self._ready)
         return True
 
     def close(self) -> None:
         """End the process; nothing can be started any more."""
         self._closed = True
-        if self._job is not None:
-            self._job.given_up = True
-            self._job = None
+        job, self._job = self._job, None
+        if job is not None:
+            job.given_up = True
         with self._lock:
             helper, self._helper = self._helper, None
         if helper is not None:
-            helper.kill()
+            helper.end(job is not None and job.name in WRITING)
 
     # ------------------------------------------------------------------------------------------ inside
 
@@ -366,17 +326,34 @@ class _Helper:
         finally:
             _end(memory)
 
+    def end(self, writing: bool) -> None:
+        """End the process, at once or, where it is `writing`, when it has undone that. Returns at once."""
+        if not writing:
+            self.kill()
+            return
+        # a process that is asked hears the end of its input; so it does where the window goes before it
+        threading.Thread(target=self._close, args=(self._process.stdin,), daemon=True).start()
+        threading.Thread(target=self._bury, args=(UNDONE_WITHIN_S,), daemon=True).start()
+
     def kill(self) -> None:
         with contextlib.suppress(OSError):
             self._process.kill()
         threading.Thread(target=self._bury, daemon=True).start()
 
-    def _bury(self) -> None:
-        self._process.wait()
+    @staticmethod
+    def _close(stream: IO[bytes] | None) -> None:
+        if stream is not None:
+            with contextlib.suppress(OSError):
+                stream.close()
+
+    def _bury(self, within_s: float | None = None) -> None:
+        try:
+            self._process.wait(within_s)
+        except subprocess.TimeoutExpired:
+            self.kill()
+            return
         for stream in (self._process.stdin, self._process.stdout):
-            if stream is not None:
-                with contextlib.suppress(OSError):
-                    stream.close()
+            self._close(stream)
         self._stderr.close()
 
     def last_words(self) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import queue
+import signal
 import sys
 import threading
 import time
@@ -22,7 +23,7 @@ from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.preview import middle_slices
 from septal_planner.inputs.series_summary import SeriesSummary, list_series
 from septal_planner.inputs.volume import Volume, read_volume
-from septal_planner.output_folder import staged
+from septal_planner.output_folder import abandon, staged
 from septal_planner.pipeline import FoundAnatomy, PlannedCase, approach_of, find_anatomy, plan_found, site_at
 from septal_planner.puncture.catheters import SteerableCatheter, steerable_catheter
 from septal_planner.puncture.passage import Passage, look_into
@@ -238,10 +239,26 @@ JOBS: dict[str, Callable[..., Any]] = {
 def serve() -> None:
     """Take jobs from standard input until it ends. What libraries print goes to standard error."""
     answer_for_nothing()
+    _end_cleanly_when_terminated()
     incoming = os.fdopen(os.dup(0), "rb")
     outgoing = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
     _Worker(outgoing, _listen(incoming)).run()
+
+
+def _end_cleanly_when_terminated() -> None:
+    """What ends the window ends this process too (see `_listen`), so that a closed terminal need not."""
+    if hasattr(signal, "SIGHUP"):
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, lambda *_: _end())
+
+
+def _end() -> None:
+    """End at once, whatever is being computed, but undo first what is half written."""
+    try:
+        abandon()
+    finally:
+        os._exit(0)
 
 
 def _listen(stream: IO[bytes]) -> queue.SimpleQueue[tuple[Any, ...]]:
@@ -253,7 +270,7 @@ def _listen(stream: IO[bytes]) -> queue.SimpleQueue[tuple[Any, ...]]:
             while True:
                 messages.put(receive(stream))
         except (EOFError, OSError):
-            os._exit(0)
+            _end()
 
     threading.Thread(target=listen, daemon=True).start()
     return messages

@@ -40,6 +40,13 @@ PLAN_FILES = ("plan.pdf", "quality.png", "plan.json", "labels.nii.gz", "pictures
 
 def plan(arguments: argparse.Namespace) -> int:
     """The main job."""
+    try:
+        doubts = Doubts(
+            arguments.needle_sd, arguments.tenting, arguments.tenting_sd, tuple(arguments.tenting_direction),
+            arguments.beat_sd, arguments.beat_across_sd, arguments.breath_sd,
+        )
+    except ValueError as problem:
+        raise CallIsOff(f"The doubts given do not fit: {problem}; correct them.") from problem
     say = Progress()
     catheters = load_catheters(arguments.catheters)
     try:
@@ -52,13 +59,6 @@ def plan(arguments: argparse.Namespace) -> int:
         raise CallIsOff(
             f"There is no catheter named {arguments.catheter!r}; choose one of {', '.join(sorted(catheters))}."
         )
-    try:
-        doubts = Doubts(
-            arguments.needle_sd, arguments.tenting, arguments.tenting_sd, tuple(arguments.tenting_direction),
-            arguments.beat_sd, arguments.beat_across_sd, arguments.breath_sd,
-        )
-    except ValueError as problem:
-        raise CallIsOff(f"The doubts given do not fit: {problem}; correct them.") from problem
     targets = arguments.target or []
     with staged(arguments.out) as folder:
         case = plan_files(

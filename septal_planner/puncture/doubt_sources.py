@@ -52,8 +52,9 @@ class Doubts:
         sds = (self.needle_sd_mm, self.tenting_sd_mm, self.phase_along_mm, self.phase_across_mm, self.respiration_sd_mm)
         if not all(np.isfinite(s) and s >= 0 for s in sds) or not np.isfinite(self.tenting_mm):
             raise ValueError("the standard deviations must be finite and not negative, the tenting finite")
-        if not np.linalg.norm(self.tenting_direction) > 1e-9:
-            raise ValueError("the direction of the tenting has no length")
+        length = np.linalg.norm(self.tenting_direction)
+        if not (np.isfinite(length) and length > 1e-9):
+            raise ValueError("the direction of the tenting has no length, or one that is not finite")
 
 
 @dataclass(frozen=True, eq=False)

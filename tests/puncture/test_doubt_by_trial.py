@@ -252,3 +252,7 @@ def test_what_cannot_be_is_refused(approach):
         Doubts(needle_sd_mm=-1.0)
     with pytest.raises(ValueError, match="no length"):
         Doubts(tenting_direction=(0.0, 0.0, 0.0))
+    for end in (np.inf, -np.inf, np.nan, 1e300):  # 1e300: its square, and so its length, is beyond all floats
+        for axis in range(3):
+            with pytest.raises(ValueError, match="not finite"), np.errstate(over="ignore"):
+                Doubts(tenting_direction=tuple(end if k == axis else 1.0 for k in range(3)))

@@ -6,7 +6,7 @@ import gc
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from multiprocessing.shared_memory import SharedMemory
 from pathlib import Path
@@ -279,6 +279,62 @@ def test_the_process_ends_with_its_window() -> None:
     while _runs(pid) and time.monotonic() < end:
         time.sleep(0.1)
     assert not _runs(pid)
+
+
+# stands for the plan's files: two of them, of which the first takes its time
+WRITES_SLOWLY = """
+import os, time
+from pathlib import Path
+from septal_viewer import worker
+
+def write(say, folder, when):
+    real = os.replace
+    def replace(source, target):
+        if Path(target) == Path(folder) / "b.json":
+            say("moving")
+            time.sleep(1.0)
+        real(source, target)
+    os.replace = replace
+    with worker.staged(Path(folder)) as fresh:
+        for name in ("a.json", "b.json"):
+            (fresh / name).write_text("new")
+        if when == "writing":
+            say("writing")
+            time.sleep(600)
+
+worker.JOBS["hand_on"] = write
+worker.serve()
+"""
+
+
+@pytest.mark.parametrize("ends", [Work.cancel, Work.close])
+@pytest.mark.parametrize("when", ["writing", "moving"])
+def test_files_are_all_old_or_all_new_where_handing_on_is_stopped(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, ends: Callable[[Work], object], when: str
+) -> None:
+    monkeypatch.setattr("septal_viewer.work._START", WRITES_SLOWLY)
+    for name in ("a.json", "b.json"):
+        (tmp_path / name).write_text("old")
+    work = Work()
+    try:
+        assert work.start_job("hand_on", str(tmp_path), when)
+        end = time.monotonic() + 60
+        while not any(isinstance(e, Progress) and e.text == when for e in work.poll()):
+            assert time.monotonic() < end
+            time.sleep(0.01)
+        pid = work._helper._process.pid  # type: ignore[union-attr]
+        begun = time.perf_counter()
+        ends(work)
+        assert time.perf_counter() - begun < 0.1
+        assert not work.busy or [type(e) for e in work.poll()] == [Cancelled]
+        while _runs(pid):
+            assert time.monotonic() < end
+            time.sleep(0.02)
+    finally:
+        work.close()
+    assert {p.name: p.read_text() for p in tmp_path.iterdir()} == dict.fromkeys(
+        ("a.json", "b.json"), "old" if when == "writing" else "new"
+    )
 
 
 def _runs(pid: int) -> bool:
