@@ -113,7 +113,7 @@ def with_mouth(path: Array, radii: tuple[float, ...], body: Ball) -> Vessel:
 
 @dataclass(frozen=True)
 class Heart:
-    """All constants of one heart in LPS mm (see catalogue.py for how they are chosen)."""
+    """All constants of one heart in LPS mm (see catalogue.py and assembly.py for how they are chosen)."""
 
     septum: Septum
     mitral: Saddle

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from septal_phantoms.catalogue import build_heart
+from septal_phantoms.assembly import build_heart
 from septal_phantoms.heart import Heart
 from septal_phantoms.implants import IMPLANTS
 from septal_phantoms.render import MIDLINE_MM, render

@@ -12,8 +12,9 @@ import numpy as np
 from scipy import ndimage
 
 from septal_phantoms.annuli import Saddle
+from septal_phantoms.assembly import build_heart
 from septal_phantoms.bodies import Array, Vector, unit
-from septal_phantoms.catalogue import NORMAL, Shape, build_heart
+from septal_phantoms.catalogue import NORMAL, Shape
 from septal_phantoms.contrast import PlainBlood, Unmixed
 from septal_phantoms.heart import Heart
 from septal_phantoms.phantom import FOSSA_LPS, Phantom, landmarks_of, make_scanned

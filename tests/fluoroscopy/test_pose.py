@@ -1,4 +1,4 @@
-"""The camera of a frame against worked examples and an independent construction from rotation matrices."""
+"""The camera of a frame against closed forms and an independent construction from rotation matrices."""
 
 import numpy as np
 import pytest
@@ -13,8 +13,8 @@ def camera(a=0.0, b=0.0, *, sid=1000.0, sod=750.0, pixel=0.2, size=(1024, 1024))
     return CameraPose(a, b, sid, sod, (pixel, pixel), size)
 
 
-def test_worked_example_of_cone_beam():
-    # worked by hand with SID 1000, SOD 750, pixel 0.2: printed to four and three decimals
+def test_cone_beam_is_a_central_projection():
+    # closed form: SID (X.u, X.v) / (SOD + X.d) with SID 1000, SOD 750, pixel 0.2, to four and three decimals
     c = camera(30.0, 20.0)
     np.testing.assert_allclose(c.detector_mm([10.0, -20.0, 30.0]), [-1.7149, 26.3131], atol=6e-5)
     np.testing.assert_allclose(

@@ -38,10 +38,11 @@ def by_hand(x, primary_deg, secondary_deg, sid, sod):
 
 
 def test_a_point_lands_where_a_hand_calculation_puts_it():
-    # worked example: SID 1000, SOD 750, pitch 0.2 mm, (10, -20, 30) from the isocentre, LAO 30 CRA 20
+    # closed form, SID (X.u, X.v) / (SOD + X.d): SID 1000, SOD 750, pitch 0.2 mm, X = (10, -20, 30) from the isocentre,
+    # LAO 30 CRA 20
     f = frame()
     u, v, depth = by_hand((10, -20, 30), 30, 20, 1000, 750)
-    assert (u, v, depth) == pytest.approx((-1.7149, 26.3131, 781.235), abs=6e-4)  # as printed
+    assert (u, v, depth) == pytest.approx((-1.7149, 26.3131, 781.235), abs=6e-4)
     assert (u / 0.2, v / 0.2) == pytest.approx((-8.575, 131.566), abs=6e-4)
     c0, r0 = f.central_px
     column, row = pixels_from_points(f, np.array(f.isocenter_lps) + [10, -20, 30])
@@ -50,7 +51,8 @@ def test_a_point_lands_where_a_hand_calculation_puts_it():
 
 
 def test_magnification_at_and_off_the_isocentre():
-    # worked example: 1.33333 at the isocentre, 1.25 and 1.42857 at 50 mm toward detector and source
+    # closed form, SID over the distance from the source: 1.33333 at the isocentre, 1.25 and 1.42857 at 50 mm
+    # toward detector and source
     f = frame(0.0, 0.0)
     assert f.magnification == pytest.approx(4 / 3, abs=1e-12)
     assert f.isocenter_pixel_mm == pytest.approx((0.15, 0.15), abs=1e-12)

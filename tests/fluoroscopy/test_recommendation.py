@@ -67,7 +67,7 @@ def test_every_candidate_keeps_what_its_name_says():
 def test_gape_and_foreshortening_are_told_with_every_view():
     found = recommend(published(), ROOM, path_lps=PATH)
     edge = next(c for c in found.candidates if c.name == "mitral annulus edge-on")
-    assert edge.gape_mm["mitral annulus"] == pytest.approx((3.138, 6.251), abs=5e-4)  # worked example, 36 mm ring
+    assert edge.gape_mm["mitral annulus"] == pytest.approx((3.138, 6.251), abs=5e-4)  # 36 sin 5, 36 sin 10
     assert edge.path_share_off[1] <= edge.path_share_off[0] <= edge.path_share
 
 

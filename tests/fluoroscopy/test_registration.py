@@ -329,7 +329,7 @@ def test_warnings():
 
 
 def test_elongated_set_is_warned_of_and_its_error_grows_to_the_side():
-    """The elongated set of the worked example of paired points (doi 10.1109/42.736021)."""
+    """An elongated set leaves the error to its side large: d^2 / f^2 in equation 46 of doi 10.1109/42.736021."""
     turn = Rotation.from_euler("xyz", [20, 35, 50], degrees=True)
     long = turn.apply(np.array([[0, 0, 60], [0, 0, -60], [10, 0, 20], [-10, 5, -20], [0, -8, 0]], dtype=float))
     c = case(2, points=long)

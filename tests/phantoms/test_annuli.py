@@ -5,7 +5,8 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.special import ellipe
 from septal_phantoms.annuli import make_saddle, measure_saddle
-from septal_phantoms.catalogue import NAMES, build_heart, shape_of
+from septal_phantoms.assembly import build_heart
+from septal_phantoms.catalogue import NAMES, shape_of
 
 
 def flat(a=20.0, b=16.0, height=0.0, flatten=0.0):
@@ -26,15 +27,15 @@ def test_flat_ellipse_has_the_perimeter_of_the_elliptic_integral():
         4 * 20 * ellipe(1 - (16 / 20) ** 2), rel=1e-10
     )  # scipy.special.ellipe
     assert m.area_mm2 == pytest.approx(np.pi * 20 * 16, rel=1e-10)
-    # Worked example of the 40 x 32 mm annulus, reference values E6: 1005.310 mm2, 113.4467 mm.
+    # Closed form for 40 x 32 mm: pi a b = 1005.310 mm2, 4 a E(1 - b2 / a2) = 113.4467 mm (complete elliptic integral).
     assert m.area_mm2 == pytest.approx(1005.310, abs=1e-3)
     assert m.perimeter_mm == pytest.approx(113.4467, abs=1e-4)
     assert m.saddle_height_mm == pytest.approx(0, abs=1e-9)
 
 
 def test_saddle_keeps_the_plane_and_the_projected_area():
-    # Reference values E5: a saddle 3.5 cos 2t on a 20 x 16 mm annulus leaves center and best-fit plane where
-    # they were.
+    # Closed form: cos 2t is orthogonal to 1, cos t and sin t, so that a saddle 3.5 cos 2t on an ellipse of semi-axes
+    # 20 and 16 mm leaves center and best-fit plane where they were.
     m = measure_saddle(flat(height=7.0))
     saddle = flat(height=7.0)
     # By length rather than by parameter the plane keeps its direction by symmetry and shifts a little.

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy.stats import truncnorm
 from septal_phantoms import Truth, make_random, random_scan, random_shape
-from septal_phantoms.catalogue import PHASES, build_heart
+from septal_phantoms.assembly import build_heart
+from septal_phantoms.catalogue import PHASES
 from septal_phantoms.phantom import FOSSA_LPS
 from septal_phantoms.random_hearts import draw, fault_of
 from septal_phantoms.septum import Septum

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from septal_phantoms import SCANS, make
-from septal_phantoms.catalogue import build_heart
+from septal_phantoms.assembly import build_heart
 from septal_phantoms.contrast import waves
 from septal_phantoms.phantom import FOSSA_LPS
 from septal_phantoms.render import render

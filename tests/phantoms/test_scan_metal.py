@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from septal_phantoms import SCANS, make, metal
-from septal_phantoms.catalogue import build_heart
+from septal_phantoms.assembly import build_heart
 from septal_phantoms.implants import IMPLANTS, lead_path
 from septal_phantoms.metal import metal_streaks
 from septal_phantoms.phantom import FOSSA_LPS

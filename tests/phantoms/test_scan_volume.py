@@ -6,7 +6,7 @@ import pydicom
 import pytest
 import SimpleITK as sitk
 from septal_phantoms import NAMES, SCANS, Truth, make, truth_as_dict, write_dicom, write_nifti
-from septal_phantoms.catalogue import build_heart
+from septal_phantoms.assembly import build_heart
 from septal_phantoms.phantom import FOSSA_LPS
 
 COARSE = {"spacing_mm": (2.5, 2.0, 3.0), "size": (56, 66, 38)}

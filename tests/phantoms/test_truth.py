@@ -5,7 +5,8 @@ import pytest
 from scipy import ndimage
 from scipy.spatial import cKDTree
 from septal_phantoms import Truth
-from septal_phantoms.catalogue import NAMES, build_heart, shape_of
+from septal_phantoms.assembly import build_heart
+from septal_phantoms.catalogue import NAMES, shape_of
 from septal_phantoms.septum import Septum
 from septal_phantoms.truth import beam, measure_fossa, view_along
 
@@ -25,7 +26,7 @@ def grid(center, half, step):
 
 
 def test_beam_is_dicoms():
-    # DICOM PS3.3 C.8.7.5 positioner angles; worked example E1 of the reference values.
+    # DICOM PS3.3 C.8.7.5: positioner angles are longitude and latitude, (sin a cos b, -cos a cos b, sin b).
     np.testing.assert_allclose(beam(30, 20), [0.469846, -0.813798, 0.342020], atol=1e-6)
     np.testing.assert_allclose(beam(-33, -33), [-0.45677, -0.70337, -0.54464], atol=1e-5)
     assert view_along(beam(54, -15)) == pytest.approx((54, -15))
@@ -183,12 +184,13 @@ def test_orientations_of_the_normal_heart_agree_with_published_means():
     assert t.views["fossa_en_face"] == pytest.approx((-33, -33), abs=1.0)
     # Trace of the septum in the axial plane -60.6 +- 10.6 degrees: Fender et al. 2014.
     assert 50 < 90 + t.views["fossa_en_face"].primary_deg < 71.2
-    # Mitral plane from two published views, reference values E3: normal (0.71167, -0.57220, -0.40756),
-    # 72.58 degrees from the septum's.
+    # Mitral plane from its two published edge-on views, RAO 29.4 / CRA 20.1 and RAO 81.6 / CAU 56.7 (Blanke et al.,
+    # J Cardiovasc Comput Tomogr 2015): their cross product (0.71167, -0.57220, -0.40756), 72.58 degrees from the
+    # septum's.
     angle = np.degrees(np.arccos(t.mitral.normal @ -np.array([0.71167, -0.57220, -0.40756])))
     assert angle < 2
     assert np.degrees(np.arccos(t.mitral.normal @ t.fossa.normal)) == pytest.approx(72.58, abs=3)
-    # Edge-on curve of that plane, E3: seen edge-on at RAO 29.4 / CRA 20.1.
+    # The first of these two views lies on the plane's edge-on curve.
     assert t.mitral_edge_on_secondary_deg(-29.4) == pytest.approx(20.1, abs=4)
     d = beam(-20, float(t.mitral_edge_on_secondary_deg(-20.0)))
     assert abs(d @ t.mitral.normal) < 1e-12

@@ -227,8 +227,8 @@ def test_limits_that_stand_against_each_other_are_named(high_septum):
 
 
 @pytest.mark.parametrize(("elevation", "needed"), [(0.0, 35.0), (15.0, 34.3185), (30.0, 32.3205)])
-def test_the_height_of_the_worked_example_costs_no_tilt(elevation, needed):
-    # bend radius 20, straight end 15: plane trigonometry, worked out separately
+def test_the_height_a_bend_needs_costs_no_tilt(elevation, needed):
+    # plane trigonometry, r cos e + s: bend radius 20, straight end 15
     assert tilt_for_height_deg(needed + 1e-4, 20.0, elevation) == 0.0
     assert 0 < tilt_for_height_deg(needed - 0.5, 20.0, elevation) < 2.0
 

@@ -50,7 +50,7 @@ def test_straight_and_impossible_arcs():
     assert np.isnan(arcs.end_direction_lps[1:]).all()
 
 
-def test_arcs_of_the_worked_examples():
+def test_arcs_of_the_published_formula():
     # Webster & Jones 2010, doi 10.1177/0278364910368147: tip back to radius and turn
     for example in ARCS["arc"]:
         arcs = arcs_between([0, 0, 0], [0, 0, 1], example["tip"])

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 import septal_phantoms
 from scipy.spatial.transform import Rotation
-from septal_phantoms.catalogue import build_heart, shape_of
+from septal_phantoms.assembly import build_heart
+from septal_phantoms.catalogue import shape_of
 from septal_phantoms.phantom import landmarks_of
 
 from septal_planner.anatomy.annulus import measure_annulus, plane_covariance

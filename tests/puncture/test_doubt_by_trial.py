@@ -96,8 +96,9 @@ def test_trials_agree_with_linear_propagation(approach, response):
     assert found["height_above_mitral_annulus"].value == pytest.approx(site.height_mm)
 
 
-def test_a_tilted_plane_moves_the_height_as_in_the_worked_example(approach, response):
-    # height 42 mm, 25 mm beside the centre: 39.661 to 44.019 mm for 5 degrees, 37.021 to 45.703 mm for 10
+def test_a_tilted_plane_moves_the_height_by_its_lever_arm(approach, response):
+    # closed form h cos d +- r sin d: 42 mm high and 25 mm beside the centre, 39.661 to 44.019 mm for 5 degrees, 37.021
+    # to 45.703 mm for 10
     drawn = draw(approach, draws=4, sources=())
     normal, center = approach.annulus.normal_lps, approach.annulus.center_lps
     aside = unit_vector(np.cross(normal, [1.0, 0, 0]))

@@ -9,7 +9,8 @@ import pytest
 import septal_phantoms
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
-from septal_phantoms.catalogue import build_heart, shape_of
+from septal_phantoms.assembly import build_heart
+from septal_phantoms.catalogue import shape_of
 from septal_phantoms.implants import IMPLANTS, lead_path
 from skimage.measure import marching_cubes
 

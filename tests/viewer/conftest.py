@@ -6,6 +6,8 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from importlib.util import find_spec
+from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -85,3 +87,183 @@ def askew() -> Askew:
         return affine
 
     return made
+
+
+class Ear:
+    """What a session said."""
+
+    def __init__(self, session: Any) -> None:
+        self.all: list[tuple[str, str]] = []
+        session.said.connect(lambda sentence, kind: self.all.append((sentence, kind)))
+
+    def last(self) -> str:
+        return self.all[-1][0] if self.all else ""
+
+
+@pytest.fixture(scope="session")
+def listen() -> type[Ear]:
+    """Listens to a session from now on."""
+    return Ear
+
+
+@pytest.fixture(scope="session")
+def small_volume() -> Callable[..., Any]:
+    """Makes 20 x 30 x 40 voxels of blood in mm steps 2, 1, 3, turned so that no axis is the patient's."""
+    from septal_planner.inputs.volume import Volume
+
+    def made(**other: Any) -> Volume:
+        turn = np.array([[0.8, -0.6, 0.0], [0.6, 0.8, 0.0], [0.0, 0.0, 1.0]])
+        affine = np.eye(4)
+        affine[:3, :3], affine[:3, 3] = turn @ np.diag([2.0, 1.0, 3.0]), [-30.0, -40.0, 100.0]
+        return Volume(np.full((40, 30, 20), 300, np.int16), affine, **{"frame_of_reference_uid": "1.2.3", **other})
+
+    return made
+
+
+@pytest.fixture(scope="module")
+def window(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """One window for all tests of a file: opening one takes seconds."""
+    from septal_viewer.window import open_window
+
+    folder = tmp_path_factory.mktemp("viewer")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("NAPARI_CONFIG", str(folder / "napari.yaml"))
+        made = open_window(state_folder=folder / "state")
+        made.desk.scene.finish()
+        yield made
+        made.frame.close()
+    qapp.processEvents()
+    assert getattr(sys.excepthook, "__self__", None) is not made.frame
+
+
+@pytest.fixture
+def settle(qtbot: Any) -> Callable[[Any], None]:
+    """Waits until nothing is running and everything is painted in a window."""
+
+    def settled(panel: Any) -> None:
+        qtbot.waitUntil(lambda: not panel.desk.work.busy, timeout=120_000)
+        panel.desk.scene.finish()
+        qtbot.wait(50)
+        panel.desk.views.refresh_now()
+
+    return settled
+
+
+@pytest.fixture
+def panel(qtbot: Any, window: Any, quick_volume: Any, settle: Callable[[Any], None]) -> Any:
+    """The window with a CT and nothing marked in it."""
+    qtbot.waitUntil(window.isVisible, timeout=20_000)
+    window.window().activateWindow()  # keys go to the active window only
+    qtbot.waitUntil(window.window().isActiveWindow, timeout=10_000)
+    settle(window)
+    window.desk.take_volume(quick_volume)
+    window.show_page("opening")
+    window.say("", "note")
+    window.viewer.theme = "dark"
+    settle(window)
+    return window
+
+
+@pytest.fixture
+def marked(panel: Any, quick_phantom: Any) -> Any:
+    """The quick normal heart with its landmarks."""
+    from septal_planner.inputs.landmarks import Landmarks
+
+    panel.desk.session.take_landmarks(Landmarks(quick_phantom.landmarks))
+    panel.desk.sights.go_to_marked()
+    panel.show_page("marking")
+    return panel
+
+
+class Table:
+    """A window with a planned heart, and a frame and a short run of a patient who lies turned. Places are LPS, mm."""
+
+    names = ("carina", "calcium", "lead tip", "vertebral corner", "coronary sinus", "ring")
+    off_mm = np.array(
+        [[40, 30, 50], [-45, 20, 40], [10, -40, 20], [-20, 60, -30], [35, 50, -40], [-30, -20, -20]], float
+    )  # against the target, as all that is off
+    tip_off_mm = np.array([2.0, 1.0, 3.0])
+    lead_off_mm = np.array([-15.0, 25.0, 30.0])  # of a lead tip that moves with the heart
+    beat_mm = np.array([[0.0, 0, 0], [3, -1, 2], [5, -2, 3]])  # in the frames of the second file
+    rotation = Rotation.from_rotvec(np.deg2rad([2, -3, 4])).as_matrix()
+    shift_mm = np.array([5.0, -8.0, 12.0])
+
+    def __init__(self, panel: Any, folder: Path, plan: Any, ct: Path) -> None:
+        from septal_phantoms.angiogram import Setup, draw, write_xa, xa_dataset
+
+        self.setups = [Setup(-30, 0, 1100, 760, 0.4, (600, 600)), Setup(30, 10, 1100, 760, 0.4, (600, 600))]
+        self.panel, self.folder, self.table = panel, folder, panel.desk.table
+        self.plan, self.ct = plan, ct
+        self.target = np.array(plan.puncture.target_mm)
+        self.points = np.round(self.target + self.off_mm, 3)
+        self.files = []
+        for n, setup in enumerate(self.setups):
+            moved = self.beat_mm if n == 1 else self.beat_mm[:1]
+            shown = [np.vstack([self.points, self.target + self.lead_off_mm + beat]) for beat in moved]
+            dataset = xa_dataset(setup, [draw(setup, self.iso(p), seed=n + 7 * k) for k, p in enumerate(shown)])
+            self.files.append(write_xa(folder / f"frame {n}.dcm", dataset))
+
+    def iso(self, points: Any) -> NDArray[np.float64]:
+        """Where the patient's points truly lie about the isocentre."""
+        return np.asarray((np.asarray(points) - self.target) @ self.rotation.T + self.shift_mm)
+
+    def click(self, qtbot: Any, at_px: Any) -> None:
+        from qtpy.QtCore import Qt
+
+        canvas = self.panel.xray.frame
+        qtbot.mouseClick(canvas, Qt.MouseButton.LeftButton, pos=canvas.screen_place(at_px).toPoint())
+
+    def mark(self, qtbot: Any, f: int, name: str, place: Any) -> None:
+        """One point in the frame that is shown; its place in the CT once."""
+        from qtpy.QtCore import Qt
+
+        page, session = self.panel.table, self.panel.desk.session
+        if name not in self.table.pairs.names:
+            page.name.setCurrentText(name)
+            qtbot.mouseClick(page.add, Qt.MouseButton.LeftButton)
+            session.set_cursor(place)
+            qtbot.keyClick(self.panel.window(), "P")
+        self.table.choose(name)
+        self.click(qtbot, self.setups[f].pixels(self.iso(place))[0])
+
+
+@pytest.fixture(scope="module")
+def at(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Table]:
+    """One window for all tests of a file, with a plan as it was saved, and for its CT balls where the points are."""
+    import SimpleITK as sitk
+    from septal_viewer.window import open_window
+
+    from septal_planner.inputs.volume import content_sha256, read_volume
+    from septal_planner.plan import load_plan
+
+    saved = load_plan(Path(__file__).parents[1] / "old_plans" / "schema-1-phantom.json")
+    folder = tmp_path_factory.mktemp("table")
+    target = np.array(saved.puncture.target_mm)
+    grid = 3.0 * np.indices((64, 64, 64)).astype(np.float64)[::-1] - 96.0
+    hu = np.full((64, 64, 64), -1000, dtype=np.int16)
+    for off in Table.off_mm:
+        hu[((grid - off[:, None, None, None]) ** 2).sum(axis=0) < 12.0**2] = 800
+    lps_from_index = np.diag([3.0, 3.0, 3.0, 1.0])
+    lps_from_index[:3, 3] = target - 96.0
+    image = sitk.GetImageFromArray(hu)
+    image.SetSpacing((3.0, 3.0, 3.0))
+    image.SetOrigin((target - 96.0).tolist())
+    sitk.WriteImage(image, str(folder / "ct.mha"))
+    volume = read_volume(folder / "ct.mha")
+    np.testing.assert_allclose(volume.lps_from_index, lps_from_index)
+    about = saved.ct.model_copy(update={"content_sha256": content_sha256(volume), "frame_of_reference_uid": None})
+    plan = saved.model_copy(update={"ct": about})
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("NAPARI_CONFIG", str(folder / "napari.yaml"))
+        panel = open_window(state_folder=folder / "state")
+        panel.desk.scene.finish()
+        session = panel.desk.session
+        panel.desk.take_volume(volume)
+        session.case = SimpleNamespace(plan=plan, views=None, labels=None)
+        session.site_changed.emit()
+        panel.desk.scene.finish()
+        panel.window().activateWindow()
+        yield Table(panel, folder, plan, folder / "ct.mha")
+        panel.desk.table.pairs.saved()
+        panel.frame.close()
+    qapp.processEvents()

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,20 +12,17 @@ import pytest
 pytest.importorskip("napari")
 pytest.importorskip("PySide6")
 
-from napari.layers import Layer
 from numpy.typing import NDArray
 from qtpy.QtCore import QPoint, Qt
 from qtpy.QtGui import QImage
-from qtpy.QtWidgets import QMessageBox, QPushButton, QWidget
+from qtpy.QtWidgets import QPushButton, QWidget
 from septal_viewer.keys import SHORTCUTS
-from septal_viewer.layers import ct_layer, landmark_layers
 from septal_viewer.overlay import TARGET
 from septal_viewer.surveys import FoundWithSurvey, Surveyed
 from septal_viewer.view import has_screen
-from septal_viewer.window import PlannerPanel, open_window
+from septal_viewer.window import PlannerPanel
 
 from septal_planner.fluoroscopy import carm
-from septal_planner.inputs.landmarks import Landmarks
 from septal_planner.inputs.volume import Volume
 from septal_planner.pipeline import FoundAnatomy, PlannedCase
 
@@ -41,64 +36,18 @@ def pixels(widget: QWidget) -> NDArray[np.uint8]:
     return rows[:, : 3 * image.width()].reshape(image.height(), image.width(), 3).copy()
 
 
-def settle(qtbot: Any, panel: PlannerPanel) -> None:
-    """Wait until nothing is running and everything is painted."""
-    qtbot.waitUntil(lambda: not panel.desk.work.busy, timeout=120_000)
-    panel.desk.scene.finish()
-    qtbot.wait(50)
-    panel.desk.views.refresh_now()
-
-
-@pytest.fixture(scope="module")
-def window(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[PlannerPanel]:
-    """One window for all tests here: opening one takes seconds."""
-    folder = tmp_path_factory.mktemp("viewer")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("NAPARI_CONFIG", str(folder / "napari.yaml"))
-        made = open_window(state_folder=folder / "state")
-        made.desk.scene.finish()
-        yield made
-        made.frame.close()
-    qapp.processEvents()
-    assert getattr(sys.excepthook, "__self__", None) is not made.frame
-
-
-@pytest.fixture
-def panel(qtbot: Any, window: PlannerPanel, quick_volume: Volume) -> PlannerPanel:
-    """The window with a CT and nothing marked in it."""
-    qtbot.waitUntil(window.isVisible, timeout=20_000)
-    window.window().activateWindow()  # keys go to the active window only
-    qtbot.waitUntil(window.window().isActiveWindow, timeout=10_000)
-    settle(qtbot, window)
-    window.desk.take_volume(quick_volume)
-    window.show_page("opening")
-    window.say("", "note")
-    window.viewer.theme = "dark"
-    settle(qtbot, window)
-    return window
-
-
-@pytest.fixture
-def marked(panel: PlannerPanel, quick_phantom: Any) -> PlannerPanel:
-    """The quick normal heart with its landmarks."""
-    panel.desk.session.take_landmarks(Landmarks(quick_phantom.landmarks))
-    panel.desk.sights.go_to_marked()
-    panel.show_page("marking")
-    return panel
-
-
 @pytest.fixture
 def planned(
-    qtbot: Any, marked: PlannerPanel, quick_found: FoundAnatomy, quick_surveyed: Surveyed
+    qtbot: Any, marked: PlannerPanel, quick_found: FoundAnatomy, quick_surveyed: Surveyed, settle: Any
 ) -> PlannerPanel:  # fmt: skip
-    """The same with its anatomy found and its plan made."""
+    """The quick normal heart with its anatomy found and its plan made."""
     session = marked.desk.session
     asked = session.ask_for_anatomy()
     assert asked is not None
     marked.desk._done("find", FoundWithSurvey(quick_found, asked[2], quick_surveyed))
-    settle(qtbot, marked)
+    settle(marked)
     qtbot.waitUntil(lambda: session.case is not None, timeout=240_000)
-    settle(qtbot, marked)
+    settle(marked)
     return marked
 
 
@@ -130,8 +79,8 @@ def test_everything_fits_1280_by_800_and_the_caution_is_read_on_every_page(qtbot
                 assert right <= window.width(), each.text()
 
 
-def test_all_views_show_the_heart_and_differ(qtbot: Any, marked: PlannerPanel) -> None:
-    settle(qtbot, marked)
+def test_all_views_show_the_heart_and_differ(qtbot: Any, marked: PlannerPanel, settle: Any) -> None:
+    settle(marked)
     pictures = [pixels(view.canvas) for view in marked.desk.views.views]
     for picture in pictures:
         assert (picture.max(axis=2) > 120).mean() > 0.05
@@ -139,7 +88,7 @@ def test_all_views_show_the_heart_and_differ(qtbot: Any, marked: PlannerPanel) -
 
 
 def test_grey_levels_are_those_of_the_window_asked_for(
-    qtbot: Any, panel: PlannerPanel, quick_volume: Volume
+    qtbot: Any, panel: PlannerPanel, quick_volume: Volume, settle: Any
 ) -> None:
     """Linear between black and white, DICOM PS3.3 C.11.2.1.3.2 (LINEAR_EXACT)."""
     panel.desk.views.show_drawings(False)
@@ -147,7 +96,7 @@ def test_grey_levels_are_those_of_the_window_asked_for(
     for name in ("blood", "bright"):
         index = panel.strip.window_names.findData(name)
         panel.strip.window_names.setCurrentIndex(index)
-        settle(qtbot, panel)
+        settle(panel)
         at = np.asarray(panel.desk.session.cursor_lps)
         place = view.widget_place(at)
         k, j, i = np.round(
@@ -183,8 +132,8 @@ def test_the_3d_view_is_painted_and_its_world_is_lps(qtbot: Any, planned: Planne
     assert layers["membrane"].opacity == 1.0
 
 
-def test_a_click_moves_the_cross_hair_in_every_plane(qtbot: Any, marked: PlannerPanel) -> None:
-    settle(qtbot, marked)
+def test_a_click_moves_the_cross_hair_in_every_plane(qtbot: Any, marked: PlannerPanel, settle: Any) -> None:
+    settle(marked)
     axial, coronal, _ = marked.desk.views.views
     before = np.array(marked.desk.session.cursor_lps)
     qtbot.mouseClick(axial.canvas, Qt.MouseButton.LeftButton, pos=QPoint(150, 90))
@@ -193,13 +142,13 @@ def test_a_click_moves_the_cross_hair_in_every_plane(qtbot: Any, marked: Planner
     expected = axial.plane.lps(np.array(axial.canvas.mm(QPoint(150, 90).toPointF())))
     np.testing.assert_allclose(at, expected, atol=0.5)
     assert at[2] == pytest.approx(before[2])
-    settle(qtbot, marked)
+    settle(marked)
     assert coronal.plane is not None
     assert coronal.plane.depth_mm(at) == pytest.approx(0, abs=1e-6)
 
 
-def test_wheel_and_keys_go_through_the_planes(qtbot: Any, marked: PlannerPanel) -> None:
-    settle(qtbot, marked)
+def test_wheel_and_keys_go_through_the_planes(qtbot: Any, marked: PlannerPanel, settle: Any) -> None:
+    settle(marked)
     axial = marked.desk.views.views[0]
     before = np.array(marked.desk.session.cursor_lps)
     axial.canvas.setFocus()
@@ -207,7 +156,7 @@ def test_wheel_and_keys_go_through_the_planes(qtbot: Any, marked: PlannerPanel) 
     moved = np.array(marked.desk.session.cursor_lps) - before
     assert axial.plane is not None
     assert moved @ axial.plane.normal_lps == pytest.approx(1.0)
-    settle(qtbot, marked)
+    settle(marked)
     qtbot.keyClick(axial.canvas, Qt.Key.Key_Right)
     moved = np.array(marked.desk.session.cursor_lps) - before
     assert moved @ axial.plane.right_lps == pytest.approx(0.5)
@@ -252,9 +201,9 @@ def test_landmarks_stay_where_they_are_while_the_target_is_moved(planned: Planne
         assert {m.key for m in picture.marks} <= {None, TARGET}
 
 
-def test_a_landmark_is_dragged_undone_locked(qtbot: Any, marked: PlannerPanel) -> None:
+def test_a_landmark_is_dragged_undone_locked(qtbot: Any, marked: PlannerPanel, settle: Any) -> None:
     session = marked.desk.session
-    settle(qtbot, marked)
+    settle(marked)
     view = marked.desk.views.views[0]
     before = session.points_lps["fossa"][0]
     start = view.widget_place(before).toPoint()
@@ -265,7 +214,7 @@ def test_a_landmark_is_dragged_undone_locked(qtbot: Any, marked: PlannerPanel) -
     np.testing.assert_allclose(session.points_lps["fossa"][0], before)
     marked.select("fossa")
     marked.actions_.toggle_lock()
-    settle(qtbot, marked)
+    settle(marked)
     drag(qtbot, view.canvas, start, (12, 0))
     np.testing.assert_allclose(session.points_lps["fossa"][0], before)
 
@@ -295,7 +244,7 @@ def test_the_legend_goes_with_the_quantity_on_the_membrane(qtbot: Any, planned: 
     assert {"aorta", "height", "rim", "thickness", "worst", "binds", "all_met", "spare", "axis_tilt"} <= set(seen)
 
 
-def test_what_was_surveyed_stands_on_the_parts_of_page_crossing(qtbot: Any, planned: PlannerPanel) -> None:
+def test_what_was_surveyed_stands_on_the_parts_of_page_crossing(qtbot: Any, planned: PlannerPanel, settle: Any) -> None:
     session, page = planned.desk.session, planned.crossing
     here = session.here
     assert here is not None
@@ -320,9 +269,9 @@ def test_what_was_surveyed_stands_on_the_parts_of_page_crossing(qtbot: Any, plan
     assert page.catheter.shares.rowCount() == len(session.catheters)
     # the membrane's colours lie on the fossa in the view that sees it en face, and nowhere else
     planned.desk.scene.show_quantity("worst")
-    settle(qtbot, planned)
+    settle(planned)
     qtbot.waitUntil(lambda: planned.desk._tint_made is not None and planned.desk._tint_made.done(), timeout=60_000)
-    settle(qtbot, planned)
+    settle(planned)
     coloured = {}
     for view in planned.desk.views.views:
         picture = pixels(view.canvas).astype(int)
@@ -361,19 +310,6 @@ def test_both_themes_are_readable(qtbot: Any, planned: PlannerPanel) -> None:
         assert shot[2, 2, :3].max() < 10  # the 3-D view stays dark, or the white way of the catheter would not be seen
 
 
-def test_closing_with_unsaved_work_asks(qtbot: Any, marked: PlannerPanel) -> None:
-    session = marked.desk.session
-    session.place("spine", session.cursor_lps)
-    assert session.unsaved
-    assert not marked.window().close()
-    box = marked.asking.box
-    assert isinstance(box, QMessageBox)
-    stay = next(b for b in box.buttons() if b.text() == "Stay here")
-    qtbot.mouseClick(stay, Qt.MouseButton.LeftButton)
-    assert marked.window().isVisible()
-    assert session.unsaved
-
-
 def test_an_unexpected_fault_is_a_sentence_in_the_panel(panel: PlannerPanel) -> None:
     panel.frame.catch_faults()
     try:
@@ -384,51 +320,21 @@ def test_an_unexpected_fault_is_a_sentence_in_the_panel(panel: PlannerPanel) -> 
     assert "what you marked is kept" in panel.footer.message.text()
 
 
-def test_what_napari_opens_by_itself_is_taken_over(
-    qtbot: Any, panel: PlannerPanel, quick_volume: Volume, quick_phantom: Any
-) -> None:
-    fresh = replace(quick_volume, notes=("through the open dialog",))
-    for data, settings, kind in [ct_layer(fresh), *landmark_layers(quick_phantom.landmarks)]:
-        panel.viewer.add_layer(Layer.create(data, settings, kind))
-    session = panel.desk.session
-    qtbot.waitUntil(lambda: session.volume is fresh and len(session.points_lps) > 5, timeout=10_000)
-    assert all(panel.desk.scene.owns(layer) for layer in panel.viewer.layers)
-
-
-def test_phases_run_as_a_cine(qtbot: Any, panel: PlannerPanel, quick_volume: Volume) -> None:
+def test_phases_run_as_a_cine(qtbot: Any, panel: PlannerPanel, quick_volume: Volume, settle: Any) -> None:
     dark = replace(quick_volume, hu=np.full_like(quick_volume.hu, -1000), phase_percent=35.0)
     panel.desk.take_volume(quick_volume, (quick_volume, dark))
-    settle(qtbot, panel)
+    settle(panel)
     assert panel.strip.run.isVisible()
     canvas = panel.desk.views.views[0].canvas
     bright = pixels(canvas).mean()
     panel.actions_.phase_after()
-    settle(qtbot, panel)
+    settle(panel)
     assert pixels(canvas).mean() < 0.5 * bright
     assert "2 of 2: 35 % RR" in panel.strip.phase.text()
     assert panel.desk.session.volume is quick_volume  # what is planned on stays
     panel.actions_.toggle_cine()
     qtbot.waitUntil(lambda: panel.desk.phase == 0, timeout=5_000)
     panel.actions_.toggle_cine()
-
-
-def test_bad_use_ends_in_a_sentence(qtbot: Any, marked: PlannerPanel, tmp_path: Path) -> None:
-    session, said = marked.desk.session, []
-    marked.desk.said.connect(lambda text, kind: said.append((text, kind)))
-    before = {n: p.copy() for n, p in session.points_lps.items()}
-    session.place("left_atrium", (1e4, 0, 0))
-    assert said[-1][1] == "error"
-    (tmp_path / "empty").mkdir()
-    marked.asking.guard(lambda: marked.desk.open_path(tmp_path / "empty"))
-    settle(qtbot, marked)
-    assert said[-1][1] == "error"
-    assert "empty" in said[-1][0]
-    assert marked.footer.message.isVisible()
-    other = tmp_path / "landmarks.json"
-    other.write_text('{"coordinate_system": "LPS", "unit": "mm", "landmarks": {"fossa": [[9000, 0, 0]]}}')
-    marked.open_path(other)
-    assert said[-1][1] == "error"
-    assert {n: p.tolist() for n, p in session.points_lps.items()} == {n: p.tolist() for n, p in before.items()}
 
 
 def test_a_job_is_stopped_by_its_button(qtbot: Any, panel: PlannerPanel) -> None:

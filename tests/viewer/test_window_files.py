@@ -1,4 +1,4 @@
-"""What the window reads and writes: plans, kept work, pictures, the printer, and folders that cannot be written."""
+"""What the window reads and writes: plans, kept work, pictures, the printer, what napari opens, and what cannot be."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import json
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,14 +17,16 @@ pytest.importorskip("napari")
 pytest.importorskip("PySide6")
 
 import septal_phantoms
+from napari.layers import Layer
 from PIL import Image
 from qtpy.QtCore import QEvent, QPoint, QPointF, Qt
 from qtpy.QtGui import QMouseEvent
 from qtpy.QtWidgets import QApplication, QFileDialog, QMessageBox, QWidget
 from septal_viewer.camera import on_canvas, state_of
+from septal_viewer.layers import ct_layer, landmark_layers
 from septal_viewer.surveys import FoundWithSurvey, Surveyed
 from septal_viewer.view import has_screen
-from septal_viewer.window import PlannerPanel, open_window
+from septal_viewer.window import PlannerPanel
 
 from septal_planner.handing_on import write_plan_files
 from septal_planner.inputs.landmarks import Landmarks
@@ -52,33 +53,13 @@ os.kill(os.getpid(), signal.SIGKILL)
 """
 
 
-@pytest.fixture(scope="module")
-def window(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[PlannerPanel]:
-    """One window for all tests here."""
-    folder = tmp_path_factory.mktemp("viewer_files")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("NAPARI_CONFIG", str(folder / "napari.yaml"))
-        made = open_window(state_folder=folder / "state")
-        made.desk.scene.finish()
-        yield made
-        made.frame.close()
-    qapp.processEvents()
-
-
-def settle(qtbot: Any, panel: PlannerPanel) -> None:
-    qtbot.waitUntil(lambda: not panel.desk.work.busy, timeout=120_000)
-    panel.desk.scene.finish()
-    qtbot.wait(50)
-    panel.desk.views.refresh_now()
-
-
 @pytest.fixture
 def planned(
     qtbot: Any, window: PlannerPanel, quick_volume: Volume, quick_phantom: Any, quick_found: FoundAnatomy,
-    quick_case: PlannedCase, quick_surveyed: Surveyed,
+    quick_case: PlannedCase, quick_surveyed: Surveyed, settle: Any,
 ) -> PlannerPanel:  # fmt: skip
     """The quick normal heart, marked and planned, nothing unsaved."""
-    settle(qtbot, window)
+    settle(window)
     session = window.desk.session
     window.desk.take_volume(quick_volume)
     session.take_landmarks(Landmarks(quick_phantom.landmarks))
@@ -92,7 +73,7 @@ def planned(
     window.handing.folder = None
     window.show_page("handing_on")
     window.say("", "note")
-    settle(qtbot, window)
+    settle(window)
     return window
 
 
@@ -136,9 +117,9 @@ def test_a_plan_saved_by_a_newer_version_is_told_and_nothing_is_lost(
 
 
 def test_work_kept_from_a_crash_is_offered_and_taken_up(
-    qtbot: Any, window: PlannerPanel, written_phantom: Any, quick_volume: Volume
+    qtbot: Any, window: PlannerPanel, written_phantom: Any, quick_volume: Volume, settle: Any
 ) -> None:
-    settle(qtbot, window)
+    settle(window)
     window.desk.take_volume(quick_volume)
     points = {"left_atrium": [10.5, -150.25, 640.0], "fossa": [-12.0, -152.0, 641.5]}
     marks = [",".join([name, *map(str, at)]) for name, at in points.items()]
@@ -153,7 +134,7 @@ def test_work_kept_from_a_crash_is_offered_and_taken_up(
     qtbot.mouseClick(window.opening.take_up, Qt.MouseButton.LeftButton)
     session = window.desk.session
     qtbot.waitUntil(lambda: "fossa" in session.points_lps, timeout=60_000)
-    settle(qtbot, window)
+    settle(window)
     assert {name: p[0].tolist() for name, p in session.points_lps.items()} == points
     assert session.volume is not None
     assert session.volume.series_instance_uid
@@ -207,14 +188,16 @@ def test_pictures_have_their_size_on_paper(
     assert "4 pictures" in planned.footer.message.text()
 
 
-def test_a_folder_that_cannot_be_written_is_told(qtbot: Any, planned: PlannerPanel, tmp_path: Path) -> None:
+def test_a_folder_that_cannot_be_written_is_told(
+    qtbot: Any, planned: PlannerPanel, tmp_path: Path, settle: Any
+) -> None:
     (tmp_path / "file").write_text("in the way")
     planned.handing.set_folder(tmp_path / "file" / "plan")
     for button in (planned.handing.pictures, planned.handing.save):
         planned.say("", "note")
         qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
         qtbot.waitUntil(lambda: bool(planned.footer.message.text()), timeout=60_000)
-        settle(qtbot, planned)
+        settle(planned)
         assert str(tmp_path / "file") in said(planned)
         assert "--" not in said(planned)
     assert (tmp_path / "file").read_text() == "in the way"
@@ -249,6 +232,49 @@ def test_the_plan_is_handed_to_the_print_command(
     assert (tmp_path / "printed").read_text().strip() == str(tmp_path / "plan.pdf")
 
 
+def test_closing_with_unsaved_work_asks(qtbot: Any, marked: PlannerPanel) -> None:
+    session = marked.desk.session
+    session.place("spine", session.cursor_lps)
+    assert session.unsaved
+    assert not marked.window().close()
+    box = marked.asking.box
+    assert isinstance(box, QMessageBox)
+    stay = next(b for b in box.buttons() if b.text() == "Stay here")
+    qtbot.mouseClick(stay, Qt.MouseButton.LeftButton)
+    assert marked.window().isVisible()
+    assert session.unsaved
+
+
+def test_what_napari_opens_by_itself_is_taken_over(
+    qtbot: Any, panel: PlannerPanel, quick_volume: Volume, quick_phantom: Any
+) -> None:
+    fresh = replace(quick_volume, notes=("through the open dialog",))
+    for data, settings, kind in [ct_layer(fresh), *landmark_layers(quick_phantom.landmarks)]:
+        panel.viewer.add_layer(Layer.create(data, settings, kind))
+    session = panel.desk.session
+    qtbot.waitUntil(lambda: session.volume is fresh and len(session.points_lps) > 5, timeout=10_000)
+    assert all(panel.desk.scene.owns(layer) for layer in panel.viewer.layers)
+
+
+def test_bad_use_ends_in_a_sentence(qtbot: Any, marked: PlannerPanel, tmp_path: Path, settle: Any) -> None:
+    session, said = marked.desk.session, []
+    marked.desk.said.connect(lambda text, kind: said.append((text, kind)))
+    before = {n: p.copy() for n, p in session.points_lps.items()}
+    session.place("left_atrium", (1e4, 0, 0))
+    assert said[-1][1] == "error"
+    (tmp_path / "empty").mkdir()
+    marked.asking.guard(lambda: marked.desk.open_path(tmp_path / "empty"))
+    settle(marked)
+    assert said[-1][1] == "error"
+    assert "empty" in said[-1][0]
+    assert marked.footer.message.isVisible()
+    other = tmp_path / "landmarks.json"
+    other.write_text('{"coordinate_system": "LPS", "unit": "mm", "landmarks": {"fossa": [[9000, 0, 0]]}}')
+    marked.open_path(other)
+    assert said[-1][1] == "error"
+    assert {n: p.tolist() for n, p in session.points_lps.items()} == {n: p.tolist() for n, p in before.items()}
+
+
 def drag(qtbot: Any, widget: QWidget, start: QPoint, way: QPoint) -> None:
     """With the button told at every move, which turns napari's camera."""
     left = Qt.MouseButton.LeftButton
@@ -264,10 +290,10 @@ def drag(qtbot: Any, widget: QWidget, start: QPoint, way: QPoint) -> None:
     qtbot.mouseRelease(widget, left, pos=start + way)
 
 
-def test_the_target_is_dragged_in_3d(qtbot: Any, planned: PlannerPanel) -> None:
+def test_the_target_is_dragged_in_3d(qtbot: Any, planned: PlannerPanel, settle: Any) -> None:
     planned.show_page("crossing")
     planned.desk.sights.look_as("fossa_en_face")
-    settle(qtbot, planned)
+    settle(planned)
     session = planned.desk.session
     canvas = planned.viewer.window._qt_viewer.canvas
     state, before = state_of(planned.viewer.scene.camera), session.site
@@ -290,13 +316,15 @@ def test_the_target_is_dragged_in_3d(qtbot: Any, planned: PlannerPanel) -> None:
     assert state_of(planned.viewer.scene.camera) != state
 
 
-def test_the_only_series_is_opened_in_one_step(qtbot: Any, planned: PlannerPanel, written_phantom: Any) -> None:
+def test_the_only_series_is_opened_in_one_step(
+    qtbot: Any, planned: PlannerPanel, written_phantom: Any, settle: Any
+) -> None:
     session = planned.desk.session
     before = session.volume
     assert before is not None
     planned.open_path(written_phantom.ct)
     qtbot.waitUntil(lambda: session.volume is not before, timeout=60_000)
-    settle(qtbot, planned)
+    settle(planned)
     assert session.volume is not None
     np.testing.assert_array_equal(session.volume.hu, replace(before).hu)
     assert session.path == written_phantom.ct
@@ -304,7 +332,7 @@ def test_the_only_series_is_opened_in_one_step(qtbot: Any, planned: PlannerPanel
 
 
 def test_beside_the_series_with_contrast_the_others_are_offered(
-    qtbot: Any, planned: PlannerPanel, quick_phantom: Any, written_phantom: Any, tmp_path: Path
+    qtbot: Any, planned: PlannerPanel, quick_phantom: Any, written_phantom: Any, tmp_path: Path, settle: Any
 ) -> None:
     plain = replace(quick_phantom, hu=np.minimum(quick_phantom.hu, 45), phase_percent=35.0)
     septal_phantoms.write_dicom(plain, tmp_path / "both" / "plain")
@@ -314,7 +342,7 @@ def test_beside_the_series_with_contrast_the_others_are_offered(
     planned.open_path(tmp_path / "both")
     qtbot.waitUntil(lambda: session.volume is not before, timeout=60_000)
     qtbot.waitUntil(lambda: len(planned.desk.series) == 2, timeout=60_000)
-    settle(qtbot, planned)
+    settle(planned)
     assert session.volume is not None
     assert session.volume.phase_percent == quick_phantom.phase_percent
     assert len(planned.opening.offered()) == 2

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any, ClassVar
 
 import numpy as np
 import pydicom
 import pytest
-import SimpleITK as sitk
 
 pytest.importorskip("napari")
 pytest.importorskip("PySide6")
@@ -19,101 +16,17 @@ pytest.importorskip("PySide6")
 from qtpy.QtCore import QMimeData, QPointF, Qt, QUrl
 from qtpy.QtGui import QDragEnterEvent, QDropEvent
 from qtpy.QtWidgets import QApplication, QFileDialog
-from scipy.spatial.transform import Rotation
-from septal_phantoms.angiogram import Setup, draw, write_xa, xa_dataset
 from septal_viewer.pairs import TIP, TRACKED
 from septal_viewer.view import has_screen
-from septal_viewer.window import PlannerPanel, open_window
 
 from septal_planner import cli
-from septal_planner.inputs.volume import content_sha256, read_volume
-from septal_planner.plan import Plan, load_plan, save_plan
+from septal_planner.plan import save_plan
 
 pytestmark = pytest.mark.skipif(not has_screen(), reason="needs a screen, or Xvfb")
 
-PLAN = load_plan(Path(__file__).parents[1] / "old_plans" / "schema-1-phantom.json")
-NAMES = ["carina", "calcium", "lead tip", "vertebral corner", "coronary sinus", "ring"]
-OFF = np.array([[40, 30, 50], [-45, 20, 40], [10, -40, 20], [-20, 60, -30], [35, 50, -40], [-30, -20, -20]], float)
-TIP_OFF = np.array([2.0, 1.0, 3.0])
-ROTATION = Rotation.from_rotvec(np.deg2rad([2, -3, 4])).as_matrix()
-SHIFT = np.array([5.0, -8.0, 12.0])
-LEAD = np.array([-15.0, 25.0, 30.0])  # of a lead tip that moves with the heart, against the target
-BEAT = np.array([[0.0, 0, 0], [3, -1, 2], [5, -2, 3]])  # in the frames of the second file
-SETUPS = [Setup(-30, 0, 1100, 760, 0.4, (600, 600)), Setup(30, 10, 1100, 760, 0.4, (600, 600))]
-
-
-class Table:
-    """A window with a planned heart, and a frame and a short run of a patient who lies turned."""
-
-    def __init__(self, panel: PlannerPanel, folder: Path, plan: Plan, ct: Path) -> None:
-        self.panel, self.folder, self.table = panel, folder, panel.desk.table
-        self.plan, self.ct = plan, ct
-        self.target = np.array(PLAN.puncture.target_mm)
-        self.points = np.round(self.target + OFF, 3)
-        self.files = []
-        for n, setup in enumerate(SETUPS):
-            moved = BEAT if n == 1 else BEAT[:1]
-            shown = [np.vstack([self.points, self.target + LEAD + beat]) for beat in moved]
-            dataset = xa_dataset(setup, [draw(setup, self.iso(p), seed=n + 7 * k) for k, p in enumerate(shown)])
-            self.files.append(write_xa(folder / f"frame {n}.dcm", dataset))
-
-    def iso(self, points: np.ndarray) -> np.ndarray:
-        """Where the patient's points truly lie about the isocentre."""
-        return np.asarray((np.asarray(points) - self.target) @ ROTATION.T + SHIFT)
-
-    def click(self, qtbot: Any, at_px: np.ndarray) -> None:
-        canvas = self.panel.xray.frame
-        qtbot.mouseClick(canvas, Qt.MouseButton.LeftButton, pos=canvas.screen_place(at_px).toPoint())
-
-    def mark(self, qtbot: Any, f: int, name: str, place: np.ndarray) -> None:
-        """One point in the frame that is shown; its place in the CT once."""
-        page, session = self.panel.table, self.panel.desk.session
-        if name not in self.table.pairs.names:
-            page.name.setCurrentText(name)
-            qtbot.mouseClick(page.add, Qt.MouseButton.LeftButton)
-            session.set_cursor(place)
-            qtbot.keyClick(self.panel.window(), "P")
-        self.table.choose(name)
-        self.click(qtbot, SETUPS[f].pixels(self.iso(place))[0])
-
-
-@pytest.fixture(scope="module")
-def at(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Table]:
-    """One window for all tests here, with a plan as it was saved, and for its CT balls where the points are."""
-    folder = tmp_path_factory.mktemp("table")
-    target = np.array(PLAN.puncture.target_mm)
-    grid = 3.0 * np.indices((64, 64, 64)).astype(np.float64)[::-1] - 96.0
-    hu = np.full((64, 64, 64), -1000, dtype=np.int16)
-    for off in OFF:
-        hu[((grid - off[:, None, None, None]) ** 2).sum(axis=0) < 12.0**2] = 800
-    lps_from_index = np.diag([3.0, 3.0, 3.0, 1.0])
-    lps_from_index[:3, 3] = target - 96.0
-    image = sitk.GetImageFromArray(hu)
-    image.SetSpacing((3.0, 3.0, 3.0))
-    image.SetOrigin((target - 96.0).tolist())
-    sitk.WriteImage(image, str(folder / "ct.mha"))
-    volume = read_volume(folder / "ct.mha")
-    np.testing.assert_allclose(volume.lps_from_index, lps_from_index)
-    about = PLAN.ct.model_copy(update={"content_sha256": content_sha256(volume), "frame_of_reference_uid": None})
-    plan = PLAN.model_copy(update={"ct": about})
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("NAPARI_CONFIG", str(folder / "napari.yaml"))
-        panel = open_window(state_folder=folder / "state")
-        panel.desk.scene.finish()
-        session = panel.desk.session
-        panel.desk.take_volume(volume)
-        session.case = SimpleNamespace(plan=plan, views=None, labels=None)  # type: ignore[assignment]
-        session.site_changed.emit()
-        panel.desk.scene.finish()
-        panel.window().activateWindow()
-        yield Table(panel, folder, plan, folder / "ct.mha")
-        panel.desk.table.pairs.saved()
-        panel.frame.close()
-    qapp.processEvents()
-
 
 @pytest.fixture
-def marked(qtbot: Any, at: Table) -> Table:
+def marked(qtbot: Any, at: Any) -> Any:
     """Both frames dropped on the window, and six pairs in each, as far as they are not there yet."""
     panel = at.panel
     qtbot.waitUntil(panel.window().isActiveWindow, timeout=10_000)
@@ -129,14 +42,14 @@ def marked(qtbot: Any, at: Table) -> Table:
         qtbot.wait(50)
         for f in (0, 1):
             at.table.show_run(f)
-            for name, place in zip(NAMES, at.points, strict=True):
+            for name, place in zip(at.names, at.points, strict=True):
                 at.mark(qtbot, f, name, place)
             at.table.choose(TIP)
-            at.click(qtbot, SETUPS[f].pixels(at.iso(at.target + TIP_OFF))[0])
+            at.click(qtbot, at.setups[f].pixels(at.iso(at.target + at.tip_off_mm))[0])
     return at
 
 
-def registered(qtbot: Any, at: Table) -> None:
+def registered(qtbot: Any, at: Any) -> None:
     if at.table.laid is None:
         qtbot.keyClick(at.panel.window(), "R")
         ended = at.panel.footer.message
@@ -144,7 +57,7 @@ def registered(qtbot: Any, at: Table) -> None:
         assert at.table.laid is not None, ended.text()
 
 
-def idle(qtbot: Any, at: Table) -> None:
+def idle(qtbot: Any, at: Any) -> None:
     """Until everything is simulated in full."""
     def still() -> bool:
         made = at.table.simulated()
@@ -153,17 +66,18 @@ def idle(qtbot: Any, at: Table) -> None:
     qtbot.waitUntil(still, timeout=40_000)
 
 
-def test_pairs_by_mouse_lay_the_ct_where_the_patient_is(qtbot: Any, marked: Table) -> None:
+def test_pairs_by_mouse_lay_the_ct_where_the_patient_is(qtbot: Any, marked: Any) -> None:
     registered(qtbot, marked)
     laid = marked.table.laid
     assert laid is not None
     assert [len(marked.table.pairs.frame(run).pixels) for run in marked.table.pairs.runs] == [6, 6]
     d = laid.document
-    for frame, setup in zip(d.frames, SETUPS, strict=True):  # a click is half a screen pixel sharp
+    for frame, setup in zip(d.frames, marked.setups, strict=True):  # a click is half a screen pixel sharp
         off = np.linalg.norm(np.array(frame.target_px) - setup.pixels(marked.iso(marked.target))[0])
         assert off * 0.4 * 760 / 1100 < 1.0
     assert d.needle_tip is not None
-    assert np.linalg.norm(np.array(d.needle_tip.place_mm) - (marked.target + TIP_OFF)) < 3 * d.needle_tip.rms_mm
+    tip_lps = marked.target + marked.tip_off_mm
+    assert np.linalg.norm(np.array(d.needle_tip.place_mm) - tip_lps) < 3 * d.needle_tip.rms_mm
     page = marked.panel.table
     assert page.hero.text() == f"{d.total_rms_mm:.1f} mm"
     assert "Needle tip" in page.tip.text()
@@ -173,7 +87,7 @@ def test_pairs_by_mouse_lay_the_ct_where_the_patient_is(qtbot: Any, marked: Tabl
     assert first.text().startswith(f"{next(p for p in d.pairs if p.frame == 2).residual_mm:.1f} / ")
 
 
-def written(qtbot: Any, at: Table, folder: Path, monkeypatch: pytest.MonkeyPatch, *options: str) -> list[str]:
+def written(qtbot: Any, at: Any, folder: Path, monkeypatch: pytest.MonkeyPatch, *options: str) -> list[str]:
     """The registration saved by mouse into `window`, and by the console with these options into `console`; the names
     of the files, which are the same."""
     save_plan(at.plan, folder / "plan.json")
@@ -198,14 +112,14 @@ def written(qtbot: Any, at: Table, folder: Path, monkeypatch: pytest.MonkeyPatch
 
 
 def test_the_console_says_the_same(
-    qtbot: Any, marked: Table, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    qtbot: Any, marked: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     names = written(qtbot, marked, tmp_path, monkeypatch)
     assert {"registration.json", "frame-1.png", "frame-2.png"} <= set(names)
 
 
 def test_a_tracked_point_is_followed_and_all_frames_are_drawn_as_the_console_does(
-    qtbot: Any, marked: Table, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    qtbot: Any, marked: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     table, page = marked.table, marked.panel.table
     kept = table.pairs.marks
@@ -214,7 +128,8 @@ def test_a_tracked_point_is_followed_and_all_frames_are_drawn_as_the_console_doe
     assert TRACKED not in table.pairs.rows  # one frame
     table.show_run(1)
     table.choose(TRACKED)
-    true = np.array([SETUPS[1].pixels(marked.iso(marked.target + LEAD + beat))[0] for beat in BEAT])
+    lead_lps = marked.target + marked.lead_off_mm
+    true = np.array([marked.setups[1].pixels(marked.iso(lead_lps + beat))[0] for beat in marked.beat_mm])
     marked.click(qtbot, true[0])
     qtbot.waitUntil(lambda: table.followed is not None, timeout=40_000)
     found = table.followed
@@ -261,7 +176,7 @@ def test_a_tracked_point_is_followed_and_all_frames_are_drawn_as_the_console_doe
 
 @pytest.mark.slow
 def test_the_pictures_are_compared_beside_and_told_as_the_console_does(
-    qtbot: Any, marked: Table, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    qtbot: Any, marked: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     table, page = marked.table, marked.panel.table
     registered(qtbot, marked)
@@ -287,15 +202,15 @@ def test_the_pictures_are_compared_beside_and_told_as_the_console_does(
     assert not page.pictures.text()
 
 
-def test_before_and_after_and_the_blend_between(qtbot: Any, marked: Table) -> None:
+def test_before_and_after_and_the_blend_between(qtbot: Any, marked: Any) -> None:
     registered(qtbot, marked)
     xray, table = marked.panel.xray, marked.table
     table.show_run(0)
-    true = SETUPS[0].pixels(marked.iso(marked.target))[0]
+    true = marked.setups[0].pixels(marked.iso(marked.target))[0]
     table.show_after(False)
     idle(qtbot, marked)
     before = next(s for s in table.shapes() if s.role == "target").points_px.mean(axis=0)
-    np.testing.assert_allclose(before, (np.array(SETUPS[0].size_px) - 1) / 2, atol=0.5)  # at the isocentre
+    np.testing.assert_allclose(before, (np.array(marked.setups[0].size_px) - 1) / 2, atol=0.5)  # at the isocentre
     qtbot.mouseClick(xray.after, Qt.MouseButton.LeftButton)
     idle(qtbot, marked)
     after = next(s for s in table.shapes() if s.role == "target").points_px.mean(axis=0)
@@ -319,7 +234,7 @@ def test_before_and_after_and_the_blend_between(qtbot: Any, marked: Table) -> No
 
 
 def test_points_that_are_not_saved_are_asked_about(
-    qtbot: Any, marked: Table, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    qtbot: Any, marked: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     panel, table = marked.panel, marked.table
     kept = table.pairs.frame().pixels["carina"]
@@ -340,7 +255,7 @@ def test_points_that_are_not_saved_are_asked_about(
     table.pairs.saved()
 
 
-def test_a_wrong_pair_is_named_and_undo_mends_it(qtbot: Any, marked: Table) -> None:
+def test_a_wrong_pair_is_named_and_undo_mends_it(qtbot: Any, marked: Any) -> None:
     table, page = marked.table, marked.panel.table
     table.show_run(1)
     table.choose("lead tip")
@@ -355,12 +270,12 @@ def test_a_wrong_pair_is_named_and_undo_mends_it(qtbot: Any, marked: Table) -> N
     assert not page.wrong.text()
 
 
-def test_what_cannot_be_registered_is_said(qtbot: Any, marked: Table) -> None:
+def test_what_cannot_be_registered_is_said(qtbot: Any, marked: Any) -> None:
     table, footer = marked.table, marked.panel.footer
     kept = table.pairs.marks
-    for name in NAMES[:4]:
-        table.pairs.set_place(name, tuple(marked.target + np.array([10.0, 5.0, 2.0]) * NAMES.index(name)))
-    for name in NAMES[4:]:
+    for name in marked.names[:4]:
+        table.pairs.set_place(name, tuple(marked.target + np.array([10.0, 5.0, 2.0]) * marked.names.index(name)))
+    for name in marked.names[4:]:
         for f in (0, 1):
             table.show_run(f)
             table.pairs.take_out(name)
@@ -374,7 +289,7 @@ def test_what_cannot_be_registered_is_said(qtbot: Any, marked: Table) -> None:
 
 
 def test_what_is_asked_for_goes_before_what_is_worked_out_unasked(
-    qtbot: Any, marked: Table, monkeypatch: pytest.MonkeyPatch
+    qtbot: Any, marked: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     class Busy:
         job, busy = "trial", True
@@ -398,7 +313,7 @@ def test_what_is_asked_for_goes_before_what_is_worked_out_unasked(
     marked.table.give_up()
 
 
-def test_a_view_of_the_list_turns_the_scene_and_is_simulated(qtbot: Any, marked: Table) -> None:
+def test_a_view_of_the_list_turns_the_scene_and_is_simulated(qtbot: Any, marked: Any) -> None:
     panel, table = marked.panel, marked.table
     qtbot.mouseClick(panel.table.views_mode, Qt.MouseButton.LeftButton)
     qtbot.waitUntil(lambda: table.views is not None, timeout=40_000)
