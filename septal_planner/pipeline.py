@@ -243,6 +243,7 @@ def tricuspid_of(found: FoundAnatomy) -> TricuspidReach | None:
         np.asarray(found.landmarks.points_lps["inferior_vena_cava"]), found.tricuspid,
         steerable_catheter(DEFAULT_CATHETER), right_atrium=chambers.distance.get("right_atrium"),
         aorta=chambers.distance.get("aorta"), metal_lps=apply_affine(chambers.lps_from_index, index),
+        beyond_ct=chambers.beyond_ct,
     )
 
 

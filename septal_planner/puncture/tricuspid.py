@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
 
-from septal_planner.anatomy.annulus import Annulus
+from septal_planner.anatomy.annulus import Annulus, height_mm
 from septal_planner.errors import AnatomyNotFound
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.geometry.shapes import DistanceField
-from septal_planner.puncture.body_clearance import BodyRoom, body_room
+from septal_planner.puncture.arc_chain import evenly
+from septal_planner.puncture.body_clearance import NEAR_ENTRY_MM, BodyRoom, body_room, outline_of
 from septal_planner.puncture.catheter import angle_deg
 from septal_planner.puncture.catheters import SteerableCatheter
+from septal_planner.puncture.clearance import CT_EDGE_MM
 from septal_planner.puncture.leads import LeadCrossing, lead_crossings, lead_sentences
-from septal_planner.puncture.reach_solver import CatheterReach, ReachLimits, reach_of, solve_reach
+from septal_planner.puncture.reach_solver import CatheterReach, ReachLimits, ReachMap, reach_of, solve_reach
 
 Array = NDArray[np.float64]
+BeyondCt = Callable[[Array, float], NDArray[np.bool_]]
 
 # Two bends: one carries the tip from the caval axis to the middle of the annulus, the other along its axis. The same as
 # that of edge-to-edge repair, so that one catheter serves both valves, drawn back into the right atrium in between.
@@ -44,13 +49,14 @@ class TricuspidReach:
 def tricuspid_reach(
     cava_lps: ArrayLike, annulus: Annulus, catheter: SteerableCatheter, *, right_atrium: DistanceField | None = None,
     aorta: DistanceField | None = None, metal_lps: ArrayLike | None = None, limits: ReachLimits | None = None,
-    goal_lps: ArrayLike | None = None,
+    goal_lps: ArrayLike | None = None, beyond_ct: BeyondCt | None = None,
 ) -> TricuspidReach:
     """Reach from the inferior vena cava to the middle of the tricuspid annulus (or `goal_lps` (3,)), along its axis.
 
     `cava_lps` (2, 3): on the vessel's axis, near the atrial junction, then lower. `metal_lps` (n, 3): voxel centres of
-    the CT's metal, empty where there is none, None where it was not looked for. Raises AnatomyNotFound without two
-    different points in the cava."""
+    the CT's metal, empty where there is none, None where it was not looked for. `beyond_ct` tells which points (n, 3)
+    lie within so many mm of the CT's edge: where that is nearer than the wall, or hardly farther, the clearance is not
+    assessed. Raises AnatomyNotFound without two different points in the cava."""
     cava = np.asarray(cava_lps, dtype=np.float64).reshape(-1, 3)
     if len(cava) < 2 or np.linalg.norm(cava[0] - cava[1]) < 5.0:
         raise AnatomyNotFound(
@@ -72,6 +78,13 @@ def tricuspid_reach(
             mouth_axis=None if found is None else up,
         )
     solved = solve_reach(entry, up, goal, -annulus.normal_lps, catheter, limits=limits, room=room)
+    wall_seen = True
+    if right_atrium is not None and beyond_ct is not None:
+        wall_seen = _wall_seen(solved, right_atrium, annulus, beyond_ct)
+        if not wall_seen:
+            not_assessed.append(
+                "The clearance in the right atrium is not assessed, because the CT ends nearer than its wall."
+            )
     leads: tuple[LeadCrossing, ...] | None = None
     cautions: tuple[str, ...] = ()
     if metal_lps is None:
@@ -81,8 +94,23 @@ def tricuspid_reach(
         cautions = lead_sentences(leads)
     return TricuspidReach(
         entry_lps=entry, direction=up, turn_deg=angle_deg(up, -annulus.normal_lps),
-        reach=reach_of(solved, 0, room=room), leads=leads, cautions=cautions, not_assessed=tuple(not_assessed),
+        reach=reach_of(solved, 0, room=room, wall_seen=wall_seen), leads=leads, cautions=cautions,
+        not_assessed=tuple(not_assessed),
     )
+
+
+def _wall_seen(solved: ReachMap, right_atrium: DistanceField, annulus: Annulus, beyond_ct: BeyondCt) -> bool:
+    """Whether the wall is what the body of the one shape solved for comes nearest to, not where the CT cuts the
+    atrium."""
+    outline = outline_of(right_atrium)[0]
+    edge = outline[beyond_ct(outline, CT_EDGE_MM)]
+    path = evenly(solved.chains, 100)[0][0]
+    counts = (height_mm(annulus, path) >= 0) & (np.linalg.norm(path - path[0], axis=1) >= NEAR_ENTRY_MM)
+    if not len(edge) or not counts.any():
+        return True
+    to_wall = float(solved.clearance_mm[0]) + solved.catheter.outer_diameter_mm.value / 2
+    # the field takes the cut for a wall, so that the two are equally far where the cut is the nearer
+    return not float(cKDTree(edge).query(path[counts])[0].min()) < to_wall + CT_EDGE_MM
 
 
 def _entry(right_atrium: DistanceField, near_lps: Array, up: Array) -> Array | None:

@@ -190,6 +190,30 @@ def test_reach_through_the_phantoms_right_atrium(right, right_atrium):
     assert found.not_assessed == ()
 
 
+def test_where_the_ct_ends_before_the_wall_the_clearance_is_not_assessed(right, right_atrium):
+    cava = right.heart.cavae["inferior_vena_cava"]
+    marks = [cava.mouth + 2 * cava.out, cava.mouth + 22 * cava.out]
+    own = catheters.steerable_catheter(DEFAULT_CATHETER)
+    whole = tricuspid_reach(
+        marks, right.annulus, own, right_atrium=right_atrium, beyond_ct=lambda p, _: np.zeros(len(p), dtype=bool)
+    )
+    assert whole.reach.clearance_mm is not None
+    # a CT that ends 3 mm beside the line, on whichever side: the outline there is where it was cut
+    path = whole.reach.path_lps
+    for axis, sign in ((1, 1.0), (1, -1.0), (2, 1.0)):
+        ends = sign * ((sign * path[:, axis]).max() + 3.0)
+        at = right_atrium.lps_from_index[axis, 3] + H * np.arange(right_atrium.values_mm.shape[2 - axis])
+        shape = [-1 if a == 2 - axis else 1 for a in range(3)]
+        values = np.maximum(right_atrium.values_mm, (sign * (at - ends)).reshape(shape)).astype(np.float32)
+        found = tricuspid_reach(
+            marks, right.annulus, own, right_atrium=DistanceField(values, right_atrium.lps_from_index),
+            beyond_ct=lambda p, margin, a=axis, s=sign, e=ends: s * (p[:, a] - e) > -margin,
+        )
+        assert found.reach.clearance_mm is None
+        assert found.reach.nearest is None
+        assert any("the CT ends nearer than its wall" in said for said in found.not_assessed)
+
+
 def test_a_cava_of_one_point_is_refused(right):
     with pytest.raises(AnatomyNotFound, match="inferior_vena_cava needs two points"):
         tricuspid_reach([[0, 0, 0]], right.annulus, catheters.steerable_catheter("valve-delivery-one-plane"))
