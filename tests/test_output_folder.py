@@ -42,6 +42,22 @@ def test_replaces_what_is_there_and_keeps_the_rest(tmp_path: Path) -> None:
     assert tree(tmp_path) == {"plan.json": "new", "pictures/new.png": "new", "notes.txt": "mine"}
 
 
+def test_what_is_outdated_goes_with_the_new(tmp_path: Path) -> None:
+    def fill(names: tuple[str, ...], outdated: tuple[str, ...]) -> None:
+        with staged(tmp_path, outdated=outdated) as folder:
+            for name in names:
+                (folder / name).write_text("new")
+
+    for name in ("one.png", "two.png", "three.png"):
+        (tmp_path / name).write_text("old")
+    (tmp_path / "pictures").mkdir()
+    fill((), ("one.png",))  # nothing came in its place
+    assert (tmp_path / "one.png").exists()
+    fill(("one.png",), ("one.png", "two.png", "pictures", "nowhere.png"))
+    assert tree(tmp_path) == {"one.png": "new", "three.png": "old"}
+    assert (tmp_path / "pictures").is_dir()
+
+
 @pytest.mark.parametrize("end", [RuntimeError("x"), KeyboardInterrupt(), SystemExit(1)])
 def test_leaves_nothing_when_ended_early(tmp_path: Path, end: BaseException) -> None:
     out = tmp_path / "a" / "b"
@@ -171,7 +187,7 @@ from septal_planner.output_folder import staged
 
 def die(*_): os.kill(os.getpid(), signal.SIGKILL)
 
-with staged(Path(sys.argv[1])) as folder:
+with staged(Path(sys.argv[1]), outdated=("gone.png", "a.json", "never.png")) as folder:
     for name in ("a.json", "plan.pdf", "z.json"):
         (folder / name).write_text("new")
     (folder / "pictures").mkdir()
@@ -192,7 +208,8 @@ with staged(Path(sys.argv[1])) as folder:
 
 @pytest.mark.parametrize("killed", ["writing", "a.json", "pictures", "plan.pdf", "z.json"])
 def test_what_a_killed_process_left_is_undone_by_the_next(tmp_path: Path, killed: str) -> None:
-    (tmp_path / "a.json").write_text("old")
+    for name in ("a.json", "gone.png"):
+        (tmp_path / name).write_text("old")
     (tmp_path / "pictures").mkdir()
     (tmp_path / "pictures" / "old.png").write_text("old")
     (tmp_path / "notes.txt").write_text("mine")
@@ -201,10 +218,10 @@ def test_what_a_killed_process_left_is_undone_by_the_next(tmp_path: Path, killed
     assert subprocess.run(call, timeout=60, check=False).returncode == -signal.SIGKILL
     assert tree(tmp_path) != before  # what may name the patient lies there still
     with pytest.raises(RuntimeError, match="x"), staged(tmp_path):
-        assert tree(tmp_path).items() >= before.items()
+        assert {k: v for k, v in tree(tmp_path).items() if not k.startswith(f".unfinished-{os.getpid()}-")} == before
         raise RuntimeError("x")
     assert tree(tmp_path) == before
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.json", "notes.txt", "pictures"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.json", "gone.png", "notes.txt", "pictures"]
 
 
 def test_what_a_living_process_is_at_is_left_alone(tmp_path: Path) -> None:
