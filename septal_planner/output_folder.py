@@ -112,7 +112,8 @@ def write_whole(path: Path, content: bytes) -> None:
             stream.write(content)
         umask = os.umask(0)
         os.umask(umask)
-        os.chmod(temporary, 0o666 & ~umask)  # mkstemp keeps it to its owner; any other new file is not
+        with contextlib.suppress(OSError):  # some shares know no rights
+            os.chmod(temporary, 0o666 & ~umask)  # mkstemp keeps it to its owner; any other new file is not
         os.replace(temporary, path)
     except BaseException as problem:
         if temporary:
