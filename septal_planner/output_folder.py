@@ -12,7 +12,7 @@ import signal
 import sys
 import tempfile
 import threading
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
@@ -31,13 +31,14 @@ _moving = threading.Lock()
 
 
 @contextmanager
-def staged(out: Path) -> Iterator[Path]:
+def staged(out: Path, *, outdated: Collection[str] = ()) -> Iterator[Path]:
     """Give a temporary folder inside `out`; what is in it when the block ends well is moved to `out` as a whole.
 
     `out` is made where it does not exist, with its parents. Whatever ends the block early (an error, Ctrl-C) leaves
-    `out` as it was, and unmade where it was not there before. Files and folders of the same name are replaced. What a
-    process that was killed left of such a block is undone and taken away first; that of a living one is left alone.
-    Raises InputRefused where the folder cannot be written or the disk is full.
+    `out` as it was, and unmade where it was not there before. Files and folders of the same name are replaced; files
+    named `outdated`, of an earlier result, are taken away in the same stroke. What a process that was killed left of
+    such a block is undone and taken away first; that of a living one is left alone. Raises InputRefused where the
+    folder cannot be written or the disk is full.
     """
     made = _make(out)
     sweep(out)
@@ -54,7 +55,7 @@ def staged(out: Path) -> Iterator[Path]:
         fresh.mkdir()
         yield fresh
         with _undisturbed(), _moving:
-            _move_all(temporary)
+            _move_all(temporary, outdated)
     except BaseException as problem:
         _clean(temporary, lock)
         _unmake(made)
@@ -111,7 +112,8 @@ def write_whole(path: Path, content: bytes) -> None:
             stream.write(content)
         umask = os.umask(0)
         os.umask(umask)
-        os.chmod(temporary, 0o666 & ~umask)  # mkstemp keeps it to its owner; any other new file is not
+        with contextlib.suppress(OSError):  # some shares know no rights
+            os.chmod(temporary, 0o666 & ~umask)  # mkstemp keeps it to its owner; any other new file is not
         os.replace(temporary, path)
     except BaseException as problem:
         if temporary:
@@ -183,14 +185,18 @@ def _clean(temporary: Path, lock: IO[bytes] | None) -> None:
     _begun.pop(temporary, None)
 
 
-def _move_all(temporary: Path) -> None:
-    """Move every new entry to where it belongs; on any trouble put back what was there."""
+def _move_all(temporary: Path, outdated: Collection[str]) -> None:
+    """Move every new entry to where it belongs, and what is outdated away; on any trouble put back what was there."""
     fresh, old, out = temporary / _NEW, temporary / _OLD, temporary.parent
     old.mkdir()
     names = sorted(entry.name for entry in fresh.iterdir())
     # for whoever has to undo this, should it end half-way
     (temporary / _NAMES).write_text(json.dumps(names), "utf-8")
     try:
+        for name in set(outdated) - set(names):
+            # first, since a move counts as begun as long as something new is left
+            if names and Path(name).name == name and (out / name).is_file():
+                os.replace(out / name, old / name)
         for name in names:
             place = out / name
             if place.exists() and (place.is_dir() or (fresh / name).is_dir()):
@@ -216,7 +222,11 @@ def _put_back(temporary: Path) -> None:
     it can be cut short itself and done again."""
     if not _is_cut_short(temporary):
         return
-    for name in reversed(json.loads((temporary / _NAMES).read_text("utf-8"))):
+    names = json.loads((temporary / _NAMES).read_text("utf-8"))
+    for kept in list((temporary / _OLD).iterdir()):
+        if kept.name not in names and not kept.name.startswith(_PREFIX):  # outdated; or a copy that was not finished
+            os.replace(kept, temporary.parent / kept.name)
+    for name in reversed(names):
         place, entry, kept = temporary.parent / name, temporary / _NEW / name, temporary / _OLD / name
         if place.exists() and not entry.exists():
             os.replace(place, entry)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from functools import partial
@@ -16,11 +17,12 @@ from septal_planner.fluoroscopy.pose import CameraPose
 from septal_planner.geometry import curves
 from septal_planner.inputs.angiogram import Angiogram
 from septal_planner.plan import Plan
-from septal_planner.registered import PictureCheck, RegistrationFile, save_registration
+from septal_planner.registered import PictureCheck, RegistrationFile, load_registration, save_registration
 from septal_planner.registering import GivenFrame, RegisteredCase
 from septal_planner.report import overlay
 from septal_planner.report.overlay_dicom import write_burnt_in
 
+DRAWN = re.compile(r"frame-\d+(-at-\d+\.png|-run\.dcm|\.png|\.dcm)")
 PATCH_MM = 5.0  # half side of what is recognised, at the isocentre
 CAPTURE_TRIES = 4
 ALIKE = 0.2  # correlation of gradients below which two frames are taken not to show the same; no source
@@ -154,11 +156,22 @@ def drawing(case: RegisteredCase, f: int) -> overlay.Drawing:
     return overlay.Drawing(one.camera.size_px, tuple(shapes), tuple(lines), banner)
 
 
+def drawn_before(folder: Path) -> tuple[str, ...]:
+    """The pictures of an earlier registration in a folder, as its file names them: drawn anew they may be fewer, and
+    what is left of the old ones would look current. None where there is no such file, or none that is valid."""
+    try:
+        frames = load_registration(folder / "registration.json").frames
+    except InputRefused:
+        return ()
+    return tuple(name for frame in frames for name in frame.drawn if DRAWN.fullmatch(name))
+
+
 def write_registration(
     case: RegisteredCase, folder: Path, *, cine: bool = False, progress: Callable[[str], None] | None = None
 ) -> list[str]:
     """registration.json, and every frame with the plan on it as PNG and XA, and together as vector pages, into a folder
-    that is there (use `output_folder.staged`); the names written. Raises InputRefused where a frame cannot be decoded.
+    that is there (use `output_folder.staged`, with `drawn_before` as outdated); the names written. Raises InputRefused
+    where a frame cannot be decoded.
     """
     say = progress or (lambda _text: None)
     names, pages = ["registration.json"], []

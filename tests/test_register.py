@@ -48,6 +48,21 @@ def test_the_file_follows_its_schema_and_comes_again_the_same(job, capsys):
     assert capsys.readouterr().out == first
 
 
+@pytest.mark.parametrize("name", ["mitral_annulus", "left_atrium", "inferior_vena_cava"])
+def test_a_plan_without_what_is_drawn_is_refused_in_one_sentence(job, capsys, monkeypatch, name):
+    kept = {n: p for n, p in DOCUMENT["landmarks"].items() if n != name}
+    monkeypatch.setitem(DOCUMENT, "landmarks", kept)
+    assert job.run() == 3
+    assert f"landmarks lack {name}" in capsys.readouterr().err
+    # an early version need not have kept them
+    monkeypatch.setitem(DOCUMENT, "measurements", [])
+    assert job.run() == 3
+    said = capsys.readouterr().err.splitlines()[-1]
+    assert f"does not hold the landmarks {name}" in said
+    assert said.endswith("plan again on the CT.")
+    assert not (job.folder / "out").exists()
+
+
 def test_the_schema_is_printed(job, capsys):
     assert main(["schema", "registration"]) == 0
     schema = json.loads(capsys.readouterr().out)
@@ -131,6 +146,36 @@ def test_a_run_is_drawn_on_and_followed(job):
     run = pydicom.dcmread(job.folder / "out" / "frame-1-run.dcm")
     assert run.pixel_array.shape == (4, 600, 600)
     assert any("tracked" in c for c in job.found.cautions)
+
+    # registered again with less to draw: what the earlier run drew goes, and nothing else
+    mine = {"frame-7.png", "frame-1-at-4.txt"}
+    for name in mine:
+        (job.folder / "out" / name).write_text("mine")
+    job.points[0]["tracked"] = []
+    spoilt = job.points[0]["points"]
+    job.points[0]["points"] = spoilt[:2]
+    assert job.run(count=1) != 0
+    assert {p.name for p in (job.folder / "out").iterdir()} == names | mine
+    job.points[0]["points"] = spoilt
+    assert job.run(count=1) == 0
+    left = {p.name for p in (job.folder / "out").iterdir()}
+    assert left == {"registration.json", "frame-1.png", "frame-1.dcm", "frames.pdf"} | mine
+
+
+def test_a_registration_takes_away_no_file_that_it_cannot_have_drawn(job):
+    assert job.run(count=1) == 0
+    out = job.folder / "out"
+    again = json.loads((out / "registration.json").read_text("utf-8"))
+    foreign = ["../plan.json", "notes.txt", "/etc/hostname", "frame-1.png/x", "frame-5.png", "frame-6.dcm"]
+    again["frames"][0]["drawn"] = foreign
+    (out / "registration.json").write_text(json.dumps(again), "utf-8")
+    (out / "notes.txt").write_text("mine")
+    (out / "frame-5.png").write_text("drawn")
+    (out / "frame-6.dcm").mkdir()
+    assert job.run(count=1) == 0
+    written = {"registration.json", "frame-1.png", "frame-1.dcm", "frames.pdf"}
+    assert {p.name for p in out.iterdir()} == written | {"notes.txt", "frame-6.dcm"}
+    assert (job.folder / "plan.json").exists()
 
 
 def test_two_patients_are_warned_of_on_the_picture(job, capsys):

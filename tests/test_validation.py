@@ -153,6 +153,37 @@ def test_tables_say_what_was_met(tmp_path: Path) -> None:
         assert words in text
 
 
+def test_the_headline_covers_no_more_than_it_says() -> None:
+    good = PhantomResult("a", 2.0, (Row("height", 40.0, 40.2, 0.2, 0.5, "mm"),))
+    bad = PhantomResult("random-1", 2.0, (Row("height", 40.0, 41.0, 1.0, 0.5, "mm"),))
+    # a share of 1 in 2 is outside 90 to 99 %, one of 19 in 20 within
+    told = [Told("height", "mm", 30.0, 0.5, 30.2), Told("height", "mm", 30.0, 0.5, 39.0)]
+    told += [Told("angle", "deg", 30.0, 0.5, 30.2 + 9 * (n == 7)) for n in range(20)]
+    trials = trials_of([Job("trial", "normal")], [Outcome(PhantomResult("t", 1.0, ()), told=tuple(told))])
+    found = Validation((good,), None, (good, bad), tuple(spreads_of([good, bad])), trials)
+    assert found.passed  # the status is of the named phantoms
+    document = validation.as_document(found)
+    text = validation.as_markdown(document)
+    top = text[: text.index("## ")]
+    assert "All bars met" not in text
+    for words in (
+        "All bars of the named phantoms met: yes (1 of 1).",
+        "Random hearts that met every bar: 1 of 2; not: random-1.",
+        "All kinds of intervals held the truth in 90 to 99 % of the trials: NO (1 of 2; not: height 50.0 %).",
+    ):
+        assert words in top
+    assert document["random_hearts"]["met_every_bar"] == 1
+    assert document["interval_coverage"]["every_kind_passed"] is False
+    # what was not run is not said to be met
+    top = validation.as_markdown(validation.as_document(Validation((good, replace(bad, phantom="b")))))
+    for words in (
+        "All bars of the named phantoms met: NO (1 of 2).",
+        "Random hearts that met every bar: not assessed",
+        "held the truth in 90 to 99 % of the trials: not assessed",
+    ):
+        assert words in top
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize(("name", "phase"), CASES)

@@ -36,6 +36,7 @@ from septal_planner.registering import Asked, RegisteredCase, given_frame, regis
 from septal_planner.registration_files import (
     compare_pictures,
     drawing,
+    drawn_before,
     follow_tracked,
     plan_shapes,
     with_check,
@@ -266,7 +267,7 @@ def write_registration_job(
         compared = compare_pictures(case, compared.hu, compared.lps_from_index, progress=say)
     if compared is not None:
         case = with_check(case, compared)
-    with staged(folder) as fresh:
+    with staged(folder, outdated=drawn_before(folder)) as fresh:
         names = write_registration(case, fresh, cine=asked.cine, progress=say)
     return LaidFiles(_laid(case), folder, tuple(names))
 

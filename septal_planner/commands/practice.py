@@ -67,7 +67,8 @@ def phantom(arguments: argparse.Namespace) -> int:
 
 
 def validate(arguments: argparse.Namespace) -> int:
-    """Phantoms against truth; ends with status 1 where a bar of the standard size is not met."""
+    """Phantoms against truth; ends with status 1 where a named phantom of the standard size, or the height interval
+    over them, misses its bar. Random hearts and trials are told, and change no status."""
     with ExitStack() as stack:
         folder = stack.enter_context(staged(arguments.out)) if arguments.out is not None else None
         found = validation.validate(

@@ -93,7 +93,7 @@ def register(arguments: argparse.Namespace) -> int:
         limit_mm=arguments.limit,
         cine=arguments.cine,
     )
-    with staged(arguments.out) as folder:
+    with staged(arguments.out, outdated=registration_files.drawn_before(arguments.out)) as folder:
         case = registering.register_files(arguments.plan, arguments.frame, asked=asked, progress=say)
         if arguments.images is not None:
             volume = find_ct(case.plan, arguments.plan, ct=arguments.images, progress=say)

@@ -38,6 +38,7 @@ def as_document(found: Validation) -> dict[str, Any]:
                 "hearts": len(found.random),
                 "refused": [f"{r.phantom}: {r.refused}" for r in found.random if r.refused is not None],
                 "beyond_a_bar": [r.phantom for r in found.random if not r.passed],
+                "met_every_bar": sum(r.passed for r in found.random),
                 "spreads": [asdict(s) for s in found.spreads],
             }
         ),
@@ -51,6 +52,7 @@ def as_document(found: Validation) -> dict[str, Any]:
                 "pooled": _coverage(found.trials.pooled),
                 "by_kind": [_coverage(c) for c in found.trials.by_kind],
                 "by_measurement": [_coverage(c) for c in found.trials.by_name],
+                "every_kind_passed": bool(found.trials.by_name) and all(c.passed for c in found.trials.by_name),
             }
         ),
     }  # fmt: skip
@@ -76,8 +78,9 @@ def as_markdown(document: Mapping[str, Any]) -> str:
     lines = [
         "# Validation against phantoms",
         "",
-        f"{document['software']['name']} {document['software']['version']}, {document['size']}, points exact. "
-        f"All bars met: {'yes' if document['passed'] else 'NO'}.",
+        f"{document['software']['name']} {document['software']['version']}, {document['size']}, points exact.",
+        "",
+        *(f"- {line}" for line in _headlines(document)),
         "",
         "Errors are absolute. The truth comes from the phantoms' closed forms, not from the planner; but in the trials "
         "of the intervals the shape of an arc or a catheter among true things is worked out by the planner's formulas, "
@@ -104,6 +107,41 @@ def as_markdown(document: Mapping[str, Any]) -> str:
     if document["interval_coverage"] is not None:
         lines += _trial_lines(document["interval_coverage"])
     return "\n".join(lines).rstrip() + "\n"
+
+
+def _headlines(document: Mapping[str, Any]) -> list[str]:
+    """What was met, each said of what it covers; what was not run is said to be so."""
+    phantoms = document["phantoms"]
+    met = sum(p["passed"] for p in phantoms)
+    lines = [
+        f"All bars of the named phantoms met: {_yes(met == len(phantoms))} ({met} of {len(phantoms)})."
+        if phantoms else "All bars of the named phantoms met: not assessed, none was planned."
+    ]  # fmt: skip
+    coverage, hearts, trials = (document[k] for k in ("height_interval_coverage", "random_hearts", "interval_coverage"))
+    if coverage is not None:
+        lines.append(
+            f"Height interval held the truth often enough under observer noise: {_yes(coverage['passed'])} "
+            f"({coverage['held']} of {coverage['plans']})."
+        )
+    if hearts is None:
+        lines.append("Random hearts that met every bar: not assessed, none was planned (--random N).")
+    else:
+        beyond = f"; not: {', '.join(hearts['beyond_a_bar'])}" if hearts["beyond_a_bar"] else ""
+        lines.append(f"Random hearts that met every bar: {hearts['met_every_bar']} of {hearts['hearts']}{beyond}.")
+    said = f"All kinds of intervals held the truth in {_held_bar()} of the trials:"
+    if trials is None:
+        return [*lines, f"{said} not assessed, none was made (--trials N)."]
+    kinds = trials["by_measurement"]
+    outside = [f"{c['name']} {100 * c['share']:.1f} %" for c in kinds if not c["passed"]]
+    held = f"{len(kinds) - len(outside)} of {len(kinds)}"
+    return [
+        *lines,
+        f"{said} {_yes(trials['every_kind_passed'])} ({held}{'; not: ' if outside else ''}{', '.join(outside)}).",
+    ]
+
+
+def _held_bar() -> str:
+    return f"{100 * COVERAGE_AT_LEAST:.0f} to {100 * COVERAGE_AT_MOST:.0f} %"
 
 
 def _phantom_lines(phantom: Mapping[str, Any]) -> list[str]:
@@ -183,6 +221,10 @@ def write(document: Mapping[str, Any], folder: Path) -> None:
     """validation.json and validation.md in a folder that is there."""
     (folder / "validation.json").write_text(json.dumps(document, indent=1) + "\n", "utf-8")
     (folder / "validation.md").write_text(as_markdown(document), "utf-8")
+
+
+def _yes(passed: bool) -> str:
+    return "yes" if passed else "NO"
 
 
 def _word(passed: bool) -> str:

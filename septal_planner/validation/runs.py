@@ -75,6 +75,7 @@ class Validation:
 
     @property
     def passed(self) -> bool:
+        """Of the named phantoms and the height interval over them; random hearts and trials are told beside it."""
         return all(r.passed for r in self.results) and (self.coverage is None or self.coverage.passed)
 
 
