@@ -128,7 +128,7 @@ def _of_reach(site: PunctureSite) -> list[Line]:
         ("bend radius", reach.bend_radius_mm, "mm", reach.bend_radius_sd_mm,
          "of the one arc from the target to its goal"),
         ("axis tilt", reach.axis_tilt_deg, "deg", reach.axis_tilt_sd_deg,
-         "between the arc's end and the axis into the mitral valve"),
+         "between the arc's end and the axis of the target"),
         ("clearance of the arc", reach.clearance_mm, "mm", reach.clearance_sd_mm,
          "least distance of the arc from the left atrial wall"),
     ]  # fmt: skip

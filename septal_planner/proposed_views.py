@@ -18,7 +18,7 @@ from septal_planner.geometry.frames import spacing_mm
 from septal_planner.geometry.planes import circle_through, normal_covariance
 from septal_planner.inputs.volume import Volume
 from septal_planner.output_folder import write_whole
-from septal_planner.plan import Plan, as_saved
+from septal_planner.plan import Plan, as_saved, need_landmarks
 from septal_planner.puncture.target import LANDMARK_SD_MM
 from septal_planner.report.picture import Picture
 from septal_planner.report.view_chart import chart_png, chart_shapes, chart_svg
@@ -32,6 +32,7 @@ FRAME_PX = 320  # printed 58 or 74 mm wide, each pixel as four
 FIELD_MM = 220.0  # width of the detector: the heart and what is drawn of it
 FRAME_VOXEL_MM = 1.0
 RINGS = {"mitral_annulus": "left_atrium", "tricuspid_annulus": "right_atrium"}
+MITRAL = ("mitral_annulus", "left_atrium")  # its points, and what tells which way it faces
 FLAT_RINGS = ("aortic_annulus", "old_ring")  # of which nothing but the plane is measured
 INTO_OLD_RING = ("mitral-valve-in-valve", "mitral-valve-in-ring")
 
@@ -61,13 +62,15 @@ def planes_of(plan: Plan, *, landmark_sd_mm: float) -> tuple[Plane, ...]:
 
 def propose(plan: Plan, room: Room, *, landmark_sd_mm: float) -> tuple[tuple[Plane, ...], Recommendation]:
     """The plan's planes and what is recommended. Raises InputRefused where the patient was not supine in the CT: the
-    heart lies otherwise then, and no angles are to be proposed (SCCT 2019 consensus on CT for valve planning, table 6).
+    heart lies otherwise then, and no angles are to be proposed (SCCT 2019 consensus on CT for valve planning, table 6);
+    or where an early plan lacks the mitral annulus, which other views must not stand in for.
     """
     if plan.views is None:
         raise InputRefused(
             f"No C-arm views are proposed, since the patient was not supine in the CT ({plan.ct.patient_position}); "
             "plan on a CT taken supine."
         )
+    need_landmarks(plan, *MITRAL, without="no C-arm views can be proposed")
     planes = planes_of(plan, landmark_sd_mm=landmark_sd_mm)
     spine = plan.landmarks.get("spine")
     found = recommend(
@@ -89,9 +92,9 @@ def deployment_of(plan: Plan) -> str:
 
 def recommended(plan: Plan) -> tuple[Recommendation, ViewsPage] | None:
     """What is recommended for a plan in the room that comes with the program, and the page that tells it; None where
-    the patient was not supine.
+    the patient was not supine, or an early version did not keep the mitral annulus.
     """
-    if plan.views is None:
+    if plan.views is None or any(name not in plan.landmarks for name in MITRAL):
         return None
     room, plan = load_room(), as_saved(plan)  # the same page now and when it is printed again
     planes, found = propose(plan, room, landmark_sd_mm=doubt_of_marks(plan))

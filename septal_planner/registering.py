@@ -23,7 +23,7 @@ from septal_planner.fluoroscopy.pose import CameraPose
 from septal_planner.fluoroscopy.reprojection import Noise, Sightings, sightings_of
 from septal_planner.inputs.angiogram import Angiogram, read_angiogram
 from septal_planner.inputs.frame_points import FramePoints, read_frame_points
-from septal_planner.plan import Plan, load_plan, plan_as_json
+from septal_planner.plan import Plan, load_plan, need_landmarks, plan_as_json
 from septal_planner.registered import RegistrationFile
 from septal_planner.tip_check import check_tip, labels_beside, tip_lines
 
@@ -109,6 +109,9 @@ def register_given(
     """
     asked = asked or Asked()
     given = tuple(given)
+    need_landmarks(
+        plan, "mitral_annulus", "left_atrium", "inferior_vena_cava", without="it cannot be drawn on X-ray frames"
+    )
     try:
         sightings = _sightings(given)
     except ValueError as problem:

@@ -71,6 +71,8 @@ def _crossing_lines(found: CrossingFound) -> list[tuple[str, str]]:
         lines.append(("What binds", f"{binds}{side or ': not assessed here'}" if binds else "nothing is asked"))
     if found.doubt is None:
         lines.append(("All limits met", "not assessed"))
+    elif found.doubt.all_met is None:
+        lines.append(("All limits met", "not assessed, because one of them is not assessed at the target"))
     else:
         widest = f"; largest doubt: {found.doubt.sources[0].source}" if found.doubt.sources else ""
         share = f"{100 * found.doubt.all_met:.0f} % of {found.doubt.draws} trial punctures"
@@ -91,6 +93,8 @@ def _crossing_lines(found: CrossingFound) -> list[tuple[str, str]]:
 def _reached(c: CatheterFound) -> str:
     """Whether a catheter reaches, and how its tip ends."""
     ends = f"tip tilted {c.tilt_deg:.0f} degrees, {c.offset_mm:.1f} mm off"
+    if c.reachable and c.clearance_mm is None:
+        return f"reaches; its room to the wall is not assessed; {ends}"
     return f"{'reaches' if c.reachable else 'does not reach'}, {ends}"
 
 

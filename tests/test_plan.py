@@ -158,6 +158,21 @@ def test_a_caution_may_hold_brackets(document: dict[str, Any]) -> None:
         (lambda d: d["puncture"]["checks"][0].update(status="fine"), "puncture.checks.0.status"),
         (lambda d: d["reach"].update(turn_angle_deg=181), "reach.turn_angle_deg"),
         (lambda d: d["ct"].update(content_sha256="abc"), "ct.content_sha256"),
+        # needed, and how many points of each at least: the table of landmarks in the README
+        *(
+            (lambda d, name=name: d["landmarks"].pop(name), f"landmarks lack {name}")
+            for name in ("left_atrium", "right_atrium", "fossa", "mitral_annulus", "inferior_vena_cava")
+        ),
+        *(
+            (
+                lambda d, name=name, few=few: d["landmarks"].update({name: d["landmarks"]["mitral_annulus"][:few]}),
+                f"landmarks.{name} needs {few + 1} points or more, found {few}",
+            )
+            for name, few in (
+                ("left_atrium", 0), ("right_atrium", 0), ("fossa", 0), ("mitral_annulus", 5), ("inferior_vena_cava", 1),
+                ("tricuspid_annulus", 5), ("aortic_annulus", 2), ("old_ring", 2), ("leaflet_coaptation", 0),
+            )
+        ),
     ],
 )
 def test_what_is_not_a_plan_is_refused(

@@ -18,7 +18,7 @@ from septal_planner.fluoroscopy import carm
 from septal_planner.fluoroscopy.limits import load_room
 from septal_planner.fluoroscopy.projection import pixels_from_points
 from septal_planner.plan import load_plan
-from septal_planner.proposed_views import planes_of, propose
+from septal_planner.proposed_views import planes_of, propose, recommended
 from septal_planner.report.xray_marks import plan_marks
 from septal_planner.simulated_xray import Wanted, frame_of
 
@@ -159,6 +159,21 @@ def test_angles_are_withheld_where_the_patient_was_not_supine(document: dict[str
     assert (status, said) == (3, "")
     assert "not supine" in told
     assert not (tmp_path / "chart.svg").exists()
+
+
+def test_no_other_pair_stands_in_for_a_mitral_annulus_that_was_not_kept(
+    document: dict[str, Any], tmp_path: Path
+) -> None:
+    del document["landmarks"]["mitral_annulus"]
+    status, said, told = call("views", saved(document, tmp_path))
+    assert (status, said) == (3, "")
+    assert "landmarks lack mitral_annulus" in told
+    document["measurements"] = []  # as an early version may have written it
+    path = saved(document, tmp_path)
+    status, said, told = call("views", path)
+    assert (status, said) == (3, "")
+    assert "does not hold the landmarks mitral_annulus" in told
+    assert recommended(load_plan(path)) is None
 
 
 def test_another_room_and_another_ending(tmp_path: Path) -> None:

@@ -149,3 +149,18 @@ def test_points_that_are_not_there(job, capsys):
     call = ["register", str(job.plan), "--frame", str(job.folder / "0.dcm"), str(job.folder / "none.json")]
     assert main([*call, "--out", str(job.folder / "out")]) == 3
     assert "cannot be read" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["mitral_annulus", "left_atrium", "inferior_vena_cava"])
+def test_a_plan_without_what_is_drawn_is_refused_in_one_sentence(job, capsys, name):
+    kept = {n: p for n, p in job.document["landmarks"].items() if n != name}
+    job.document["landmarks"] = kept
+    assert job.run() == 3
+    assert f"landmarks lack {name}" in capsys.readouterr().err
+    # an early version need not have kept them
+    job.document["measurements"] = []
+    assert job.run() == 3
+    said = capsys.readouterr().err.splitlines()[-1]
+    assert f"does not hold the landmarks {name}" in said
+    assert said.endswith("plan again on the CT.")
+    assert not (job.folder / "out").exists()

@@ -72,8 +72,11 @@ class CatheterCard(QWidget):
             self.why_not.setText("")
             fill_rows(self.numbers, [])
         else:
-            sign = STATUS["met" if reach.reachable else "not met"]
+            unseen = reach.reachable and reach.clearance_mm is None
+            sign = STATUS["not assessed" if unseen else "met" if reach.reachable else "not met"]
             word = "It reaches from the target." if reach.reachable else "It does not reach from the target."
+            if unseen:
+                word = "It reaches from the target; its room to the wall is not assessed."
             near = f" Its body comes nearest to the {html.escape(reach.nearest)}." if reach.nearest else ""
             self.verdict.setText(f"{signed(sign, dark, word=False)} <b>{word}</b>{near}")
             self.why_not.setText("<br>".join(f"▲ {html.escape(s)}" for s in reach.why_not))
@@ -96,7 +99,7 @@ def numbers_of(reach: CatheterReach) -> list[tuple[str, str]]:
         return "not assessed" if value is None else number(value, "mm")
 
     rows = [
-        ("Tilt against the valve's axis", number(reach.tilt_deg, "deg")),
+        ("Tilt against the target's axis", number(reach.tilt_deg, "deg")),
         ("Tip off the device point", number(reach.offset_mm, "mm")),
         ("Clearance of its body", mm(reach.clearance_mm)),
         ("Advance beyond the septum", number(reach.advance_mm, "mm")),

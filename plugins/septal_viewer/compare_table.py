@@ -128,12 +128,13 @@ def _more_cell(one: Compared, name: str, dark: bool) -> QTableWidgetItem:
     reach = None if here is None else here.reach
     doubt = None if here is None or here.passage is None else here.passage.doubt
     if name == "worst" and place is not None and np.isfinite(place.overall):
-        return _signed(f"{place.overall:+.1f}".replace("-", "\u2212"), place.meets_all, dark, place.sentence)
+        status = "met" if place.meets_all else "not met"
+        return _signed(f"{place.overall:+.1f}".replace("-", "\u2212"), status, dark, place.sentence)
     if name == "binds" and place is not None and place.binding:
         cell = QTableWidgetItem(LIMIT.get(place.binding, place.binding))
         cell.setToolTip(place.sentence)
         return cell
-    if name == "likely" and doubt is not None:
+    if name == "likely" and doubt is not None and doubt.all_met is not None:
         return QTableWidgetItem(number(doubt.all_met, "1", with_unit=False))
     if reach is not None and name in ("tilt", "room", "reaches"):
         if name == "tilt":
@@ -143,16 +144,18 @@ def _more_cell(one: Compared, name: str, dark: bool) -> QTableWidgetItem:
             cell.setToolTip(f"Nearest the {reach.nearest}" if reach.nearest else "")
             return cell
         if name == "reaches":
+            if reach.reachable and reach.clearance_mm is None:
+                return _signed("yes", "not assessed", dark, "Its room to the wall is not assessed")
             said = " ".join(reach.why_not) or "Within every limit"
-            return _signed("yes" if reach.reachable else "no", reach.reachable, dark, said)
+            return _signed("yes" if reach.reachable else "no", "met" if reach.reachable else "not met", dark, said)
     waits = one.site is None or here is None or here.passage is None
     cell = QTableWidgetItem("…" if waits else "–")
     cell.setToolTip("Being worked out" if waits else "not assessed")
     return cell
 
 
-def _signed(text: str, met: bool, dark: bool, hint: str) -> QTableWidgetItem:
-    look = STATUS["met" if met else "not met"]
+def _signed(text: str, status: str, dark: bool, hint: str) -> QTableWidgetItem:
+    look = STATUS[status]
     cell = QTableWidgetItem(f"{text} {look.sign}")
     cell.setForeground(QBrush(QColor(look.colour(dark))))
     cell.setToolTip(hint)

@@ -57,7 +57,15 @@ class DoubtCard(QWidget):
         if doubt is None:
             self.all_met.setText(html.escape(why_none))
             return
-        self.all_met.setText(f"All limits would be met in <b>{number(doubt.all_met, '1')}</b> of {doubt.draws} trials.")
+        if doubt.all_met is None:
+            self.all_met.setText(
+                "How likely all limits are met is not assessed, because one that counts is not assessed here; of the "
+                f"others by {doubt.draws} trials:"
+            )
+        else:
+            self.all_met.setText(
+                f"All limits would be met in <b>{number(doubt.all_met, '1')}</b> of {doubt.draws} trials."
+            )
         self.about.setText(
             "Of the puncture as made at the table, aimed at the target: landmarks, image, where the needle lands, "
             "tenting, heartbeat and breathing are drawn together."
@@ -88,8 +96,9 @@ class SourceBars(QWidget):
         self._sources, self._dark = tuple(sources), dark
         self.setFixedHeight(self.sizeHint().height())
         self.setToolTip("\n".join(
-            f"{SOURCES.get(s.source, s.source)}: worst margin {s.worst_low:.1f} to {s.worst_high:.1f} tolerances; "
-            f"without it all limits would be met in {100 * s.all_met_without:.0f} %." for s in sources
+            f"{SOURCES.get(s.source, s.source)}: worst margin {s.worst_low:.1f} to {s.worst_high:.1f} tolerances"
+            + ("." if s.all_met_without is None else
+               f"; without it all limits would be met in {100 * s.all_met_without:.0f} %.") for s in sources
         ))
         self.update()
 
@@ -117,7 +126,8 @@ class SourceBars(QWidget):
             bar = QRectF(x(s.worst_low), y + 3, max(1.5, x(s.worst_high) - x(s.worst_low)), 12)
             painter.fillRect(bar, colour)
             painter.drawText(
-                QRectF(right + 4, y, 40, 18), Qt.AlignmentFlag.AlignVCenter, f"{100 * s.all_met_without:.0f} %"
+                QRectF(right + 4, y, 40, 18), Qt.AlignmentFlag.AlignVCenter,
+                "–" if s.all_met_without is None else f"{100 * s.all_met_without:.0f} %",
             )
         painter.setPen(QPen(text, 1, Qt.PenStyle.DashLine))
         painter.drawLine(int(x(0.0)), 0, int(x(0.0)), self.height() - 20)

@@ -223,7 +223,10 @@ class CrossingPage(Page):
         look = STATUS["met" if place.meets_all else "not assessed" if np.isnan(place.overall) else "not met"]
         margin = "not assessed" if np.isnan(place.overall) else f"{place.overall:+.1f} tolerances"
         doubt = None if here.passage is None else here.passage.doubt
-        likely = self._why("passage") if doubt is None else f"{number(doubt.all_met, '1')} of trials"
+        if doubt is None:
+            likely = self._why("passage")
+        else:
+            likely = "not assessed here" if doubt.all_met is None else f"{number(doubt.all_met, '1')} of trials"
         self.margin.setText(
             f"Worst margin {signed(look, dark, word=False)} <b>{margin.replace('-', chr(0x2212))}</b>, binds: "
             f"{html.escape(LIMIT.get(place.binding, place.binding))}<br>All limits met in: {likely}"

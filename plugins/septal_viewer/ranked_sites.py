@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Callable
 
+import numpy as np
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QHBoxLayout, QPushButton, QVBoxLayout, QWidget
 
@@ -67,7 +68,7 @@ class RankedSites(QWidget):
 
 
 def _said(place: Candidate, dark: bool) -> str:
-    look = STATUS["met" if place.meets_all else "not met"]
+    look = STATUS["met" if place.meets_all else "not assessed" if np.isnan(place.overall) else "not met"]
     where = html.escape(place.zone or "zone not assessed")
     return (
         f"<span style='color:{look.colour(dark)}'>{look.sign}</span> <b>{where}</b>, "

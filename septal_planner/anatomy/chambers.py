@@ -44,8 +44,8 @@ LABELS = {
 }
 
 VOLUME_SHARES = {
-    "left_atrium": (0.38, 0.023), "right_atrium": (0.38, 0.023), "left_ventricle": (0.3, 0.05),
-    "right_ventricle": (0.3, 0.05), "aorta": (0.5, 0.08),
+    "left_atrium": (0.36, 0.022), "right_atrium": (0.36, 0.022), "left_ventricle": (0.22, 0.036),
+    "right_ventricle": (0.22, 0.036), "aorta": (0.5, 0.08),
 }  # fmt: skip
 ATRIA = ("left_atrium", "right_atrium")
 GRID_MM = 1.0

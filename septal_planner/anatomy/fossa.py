@@ -326,11 +326,11 @@ def membrane_doubt(wall: SeptalWall, found: Membrane) -> dict[str, Any]:
         "thickness_sd_mm": 0.8 * float(np.sqrt(0.08**2 + scale**2 + carried**2 + at_sd**2 / spots)),
         "thickness_at_sd_mm": 0.75 * float(np.sqrt(0.1**2 + scale**2 + (0.8 * at_sd) ** 2)),
         "thickness_min_sd_mm": 0.65 * float(np.sqrt(0.1**2 + scale**2 + (0.5 * at_sd) ** 2)),
-        "area_sd_mm2": found.rim_mm * float(np.hypot(0.6 * rim_sd, bridged)),
+        "area_sd_mm2": found.rim_mm * float(np.hypot(0.5 * rim_sd, bridged)),
         "extent_sd_mm": float(np.hypot(rim_sd, 2.0 * bridged)),
         "rim_sd_mm": rim_sd,
         "center_sd_mm": float(np.hypot(0.7 * rim_sd, bridged)),
-        "normal_sd_deg": float(np.degrees(np.hypot(edge_sd * 0.1, 0.5 * bridged / 8.0))),
+        "normal_sd_deg": float(np.degrees(np.hypot(edge_sd * 0.04, 0.5 * bridged / 8.0))),
     }
 
 

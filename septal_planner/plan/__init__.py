@@ -2,6 +2,7 @@
 
 from septal_planner.plan.build import build_plan, contrast_as_read, with_motion
 from septal_planner.plan.file import as_saved, load_plan, plan_as_json, plan_json_schema, save_plan
+from septal_planner.plan.needed import need_landmarks
 from septal_planner.plan.schema import (
     SCHEMA_VERSION,
     CheckMade,
@@ -12,5 +13,5 @@ from septal_planner.plan.schema import (
 
 __all__ = [
     "SCHEMA_VERSION", "CheckMade", "MotionFound", "Plan", "ShiftFound", "as_saved", "build_plan", "contrast_as_read",
-    "load_plan", "plan_as_json", "plan_json_schema", "save_plan", "with_motion",
+    "load_plan", "need_landmarks", "plan_as_json", "plan_json_schema", "save_plan", "with_motion",
 ]

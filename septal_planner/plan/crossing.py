@@ -112,13 +112,13 @@ class IntervalFound(Part):
 
 
 class SourceFound(Part):
-    """One source of doubt alone: 95 % range of the smallest margin over all limits (tolerances), and the share of
-    draws that would meet all limits without it."""
+    """One source of doubt alone: 95 % range of the smallest margin over all limits assessed there (tolerances), and the
+    share of draws that would meet all limits without it, null where one of them is not assessed."""
 
     source: str
     worst_low: float
     worst_high: float
-    all_met_without: Share
+    all_met_without: Share | None
     height_sd_mm: NotNegative | None
 
 
@@ -136,12 +136,12 @@ class DoubtsTaken(Part):
 
 class DoubtFound(Part):
     """By trial, at the target. `measured`: landmarks and image alone; `expected`: of the puncture made at the table;
-    `sources` widest first."""
+    `all_met`: null where a limit that counts on the membrane is not assessed there; `sources` widest first."""
 
     draws: int
     seed: int
     taken: DoubtsTaken
-    all_met: Share
+    all_met: Share | None
     measured: dict[str, IntervalFound]
     expected: dict[str, IntervalFound]
     sources: tuple[SourceFound, ...]
@@ -171,7 +171,8 @@ class NeedleFound(Part):
 class CatheterFound(Part):
     """One catheter from a place to the device point: what is left, the inputs, and the spare in each limit (negative:
     beyond it). `bend_planes_deg`: of each bend from the plane of the one before it. `unconfirmed`: figures of this
-    catheter without a verified source."""
+    catheter without a verified source. `reachable`: within every limit that is assessed; `clearance_mm` and `nearest`
+    null: its room is not."""
 
     name: str
     title: str

@@ -76,11 +76,12 @@ def _rounded(value: Any) -> Any:
 def _first_fault(problem: ValidationError) -> str:
     faults = problem.errors(include_url=False, include_context=False)
     first = faults[0]
-    where = ".".join(str(p) for p in first["loc"]) or "the whole"
+    where = ".".join(str(p) for p in first["loc"])
     more = "" if len(faults) == 1 else f" (and {len(faults) - 1} more such)"
     if first["type"] == "extra_forbidden":
         return f"the key {where} is not known{more}"
     if first["type"] == "missing":
         return f"{where} is missing{more}"
     said = first["msg"].removeprefix("Value error, ").rstrip(".")
-    return f"{where}: {said[:1].lower() + said[1:]}{more}"
+    said = said[:1].lower() + said[1:]
+    return f"{where}: {said}{more}" if where else f"{said}{more}"

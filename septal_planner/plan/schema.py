@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from septal_planner.inputs.landmarks import POINT_COUNTS, REQUIRED
 from septal_planner.plan.crossing import CrossingFound
 from septal_planner.plan.parts import Angle, Direction, NotNegative, Part, Positive, Row, Vector
 
@@ -275,6 +276,9 @@ class MotionFound(Part):
 
 
 class Plan(Part):
+    """Whoever planned had the landmarks that a plan needs, and so has whoever reads it. A plan without measurements is
+    of an early version, which need not have kept them: there `need_landmarks` asks where they are used."""
+
     schema_version: Literal[1]
     software: Software
     coordinate_system: Literal["LPS"]
@@ -293,6 +297,17 @@ class Plan(Part):
     motion: MotionFound | None = None  # where a second phase was given
     landmark_sd_mm: NotNegative | None = None  # doubt of each landmark coordinate that was reckoned with
     crossing: CrossingFound | None = None  # the whole membrane, the ways to the target and on from it, their doubt
+
+    @model_validator(mode="after")
+    def _landmarks_are_whole(self) -> Plan:
+        for name, points in self.landmarks.items():
+            fewest = POINT_COUNTS[name][0] if name in POINT_COUNTS else 1
+            if len(points) < fewest:
+                raise ValueError(f"landmarks.{name} needs {fewest} points or more, found {len(points)}")
+        missing = [name for name in REQUIRED if name not in self.landmarks]
+        if missing and self.measurements:
+            raise ValueError(f"landmarks lack {', '.join(missing)}, without which nothing can be planned")
+        return self
 
     @property
     def way_on_mm(self) -> tuple[Vector, ...] | None:

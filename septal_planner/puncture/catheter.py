@@ -282,9 +282,7 @@ def reach(
 def _no_structure(procedure: Procedure) -> str:
     if procedure.target_structure == "none":
         return f"The way to a target is not assessed, because {procedure.title.lower()} has no single one."
-    if procedure.needs:
-        return f"The way to the target is not assessed, because the landmark {procedure.needs[0]} is missing."
-    return "The way to the target is not assessed, because the target structure was not found."
+    return f"The way to the target is not assessed, because the landmark {procedure.target_structure} is missing."
 
 
 def with_doubt(

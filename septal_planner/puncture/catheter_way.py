@@ -94,21 +94,29 @@ class CatheterWay:
         distance at which the tip ends from the device point (mm)."""
         turn = np.abs(found.deflection_deg)
         radius = np.where(turn > HARDLY_BENT_DEG, found.radius_mm, np.inf).min(axis=1)
-        clearance = found.clearance_mm + self.half_width_mm
-        if self.wall is not None and self.wall.edge is not None:
-            points, _ = evenly(found.chains, 100)
-            begin = np.arange(len(points) + 1) * points.shape[1]
-            cut = self.wall.to_edge_mm(points.reshape(-1, 3), begin) < clearance
-            clearance = np.where(cut, np.nan, clearance)
+        clearance = np.where(self.wall_seen(found), found.clearance_mm + self.half_width_mm, np.nan)
         return {
             "arc_turn": turn.sum(axis=1), "bend_radius": radius,
             "axis_tilt": found.tilt_deg if self.on_axis else np.full(len(turn), np.nan),
             "clearance": clearance, "tip_offset": found.offset_mm,
         }
 
+    def wall_seen(self, found: ReachMap) -> NDArray[np.bool_]:
+        """Whether (n,) the CT reaches as far as the wall that each body of a solved map comes nearest to, so that its
+        clearance is assessed."""
+        clearance = found.clearance_mm + self.catheter.outer_diameter_mm.value / 2  # of the centre line, as the edge's
+        if self.wall is None or self.wall.edge is None:
+            return np.isfinite(clearance)
+        points, _ = evenly(found.chains, 100)
+        begin = np.arange(len(points) + 1) * points.shape[1]
+        return np.asarray(self.wall.to_edge_mm(points.reshape(-1, 3), begin) >= clearance)
+
     def at(self, point_lps: ArrayLike, *, length_before_mm: float | None = None) -> CatheterReach:
         """The reach from one point (3,) in full; `length_before_mm` as of `reach_of`."""
-        return reach_of(self.reach_map(point_lps), 0, room=self.room, length_before_mm=length_before_mm)
+        found = self.reach_map(point_lps)
+        return reach_of(
+            found, 0, room=self.room, wall_seen=bool(self.wall_seen(found)[0]), length_before_mm=length_before_mm
+        )
 
 
 def catheter_way(approach: Approach, catheter: SteerableCatheter) -> CatheterWay | None:
@@ -135,7 +143,7 @@ def catheter_way(approach: Approach, catheter: SteerableCatheter) -> CatheterWay
 
 def share_reached(approach: Approach, way: CatheterWay, points_lps: ArrayLike) -> float:
     """Share (by area) of the membrane, mapped at points (n, 3) even in the fossa's plane, from which the catheter
-    reaches within every limit; nan for no points."""
+    reaches within every limit that is assessed; nan for no points."""
     reached = way.reach_map(points_lps).reachable
     if not len(reached):
         return float("nan")

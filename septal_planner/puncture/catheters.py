@@ -11,7 +11,7 @@ from typing import Any
 
 from septal_planner.errors import InputRefused
 
-FLAGS = ("seen", "definition", "memory", "practice value, confirm locally")
+FLAGS = ("seen", "definition", "memory", "practice value, confirm locally", "given by the user")
 MM_PER_FRENCH = 1 / 3  # definition of the French scale
 
 
@@ -21,8 +21,8 @@ class UnknownCatheter(ValueError):
 
 @dataclass(frozen=True)
 class Figure:
-    """One number of a catheter with its source and flag ("seen", "definition", "memory", or "practice value, confirm
-    locally" where there is no verified source)."""
+    """One number of a catheter with its source and flag ("seen", "definition", "memory", "given by the user", or
+    "practice value, confirm locally" where there is no verified source)."""
 
     value: float
     source: str

@@ -122,8 +122,8 @@ def choose_from_map(
     places = []
     for i in good[:most]:
         near = _refine(approach, found, i, ranked, between)
-        places.append([near, _climb(approach, near, ranking, between, least=bool(meets[i]))])
-    together = map_points(approach, _settled(approach, found, places, good[:most], ranked, reach), reach=reach)
+        places.append([near, _climb(approach, found, near, ranking, between, least=bool(meets[i]))])
+    together = _there(approach, found, _settled(approach, found, places, good[:most], ranked, reach), reach)
     keeps = keeping_clear(together, ranking.slip_mm) >= 0
     candidates = tuple(
         _candidate(together, int(i), rank=place + 1, keeps_clear=bool(keeps[i]))
@@ -136,8 +136,8 @@ def choose_from_map(
     if not meets_all:
         starts = by_margin(found)[:LOOKED_AT]
         mapped = np.stack([found.u_mm, found.v_mm], axis=1)
-        places = [[_climb(approach, mapped[i], ranking, between, least=True)] for i in starts]
-        ends = map_points(approach, _settled(approach, found, places, starts.tolist(), by_margin, reach), reach=reach)
+        places = [[_climb(approach, found, mapped[i], ranking, between, least=True)] for i in starts]
+        ends = _there(approach, found, _settled(approach, found, places, starts.tolist(), by_margin, reach), reach)
         top = int(by_margin(ends)[0])
         keeps = keeping_clear(ends, ranking.slip_mm) >= 0
         largest = _candidate(ends, top, rank=0, keeps_clear=bool(keeps[top]))
@@ -148,14 +148,20 @@ def as_candidates(
     approach: Approach, found: MembraneMap, points_lps: ArrayLike, *, reach: ReachOver | None = None
 ) -> tuple[Candidate, ...]:
     """Points (n, 3) of a mapped membrane, whatever chose them, measured and worded as candidates are; `rank` counts
-    them as given, from 1."""
+    them as given, from 1. A place at which a limit that counts on the membrane is not assessed does not meet all."""
     ranking = ranking_of(found)
-    there = map_points(approach, points_lps, reach=reach)
+    there = _there(approach, found, points_lps, reach)
     keeps = keeping_clear(there, ranking.slip_mm) >= 0
     return tuple(_candidate(there, i, rank=i + 1, keeps_clear=bool(keeps[i])) for i in range(len(there.points_lps)))
 
 
 # -------------------------------------------------------------------------------------------------------------- helpers
+
+
+def _there(approach: Approach, found: MembraneMap, points_lps: ArrayLike, reach: ReachOver | None) -> MembraneMap:
+    """Points (n, 3) of a mapped membrane, held against the limits that count on it: what is not assessed at any of them
+    is not met."""
+    return map_points(approach, points_lps, reach=reach, counting=found.counting)
 
 
 def _between(approach: Approach, found: MembraneMap) -> ReachOver:
@@ -187,7 +193,7 @@ def _settled(
     mapped = np.stack([found.u_mm[starts], found.v_mm[starts]], axis=1)
     tries = np.concatenate([about, mapped[:, None]], axis=1)
     at = approach.fossa.patch.points_lps(tries[..., 0], tries[..., 1])
-    near = map_points(approach, at.reshape(-1, 3), reach=reach)
+    near = _there(approach, found, at.reshape(-1, 3), reach)
     rank = np.argsort(order(near)).reshape(len(uv), -1)
     return np.asarray(at[np.arange(len(uv)), np.argmin(rank, axis=1)])
 
@@ -200,7 +206,7 @@ def _refine(approach: Approach, found: MembraneMap, index: int, order: Order, re
     for step in FINER_MM:
         du, dv = (d.ravel() for d in np.meshgrid(*(2 * [np.arange(-4, 5) * step])))
         for _ in range(LAID_ANEW):
-            near = map_points(approach, patch.points_lps(at[0] + du, at[1] + dv), reach=reach)
+            near = _there(approach, found, patch.points_lps(at[0] + du, at[1] + dv), reach)
             best = int(order(near)[0])
             at = at + [du[best], dv[best]]
             if du[best] == dv[best] == 0.0:
@@ -224,7 +230,7 @@ def _margins(found: MembraneMap, ranking: Ranking, *, least: bool) -> tuple[Arra
 
 
 def _climb(
-    approach: Approach, start: Array, ranking: Ranking, reach: ReachOver | None, *, least: bool
+    approach: Approach, found: MembraneMap, start: Array, ranking: Ranking, reach: ReachOver | None, *, least: bool
 ) -> Array:
     """Place (u, v) of the largest worst margin near another, by steps of linear programming: the margins are taken as
     planes over the step, the least of them is raised as far as it goes without one that must not falling below 0, and a
@@ -235,7 +241,7 @@ def _climb(
     around = np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
 
     def table(uv: Array) -> tuple[Array, Array]:
-        points = map_points(approach, patch.points_lps(uv[:, 0], uv[:, 1]), reach=reach)
+        points = _there(approach, found, patch.points_lps(uv[:, 0], uv[:, 1]), reach)
         return _margins(points, ranking, least=least)
 
     while step > FINEST_STEP_MM:

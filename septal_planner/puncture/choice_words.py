@@ -93,26 +93,32 @@ def range_words(asked: Asked, unit: str) -> str:
 def sentence_of(found: MembraneMap, index: int) -> str:
     """What binds a point, in words."""
     binding = found.layers[int(found.binding[index])]
+    counting = [layer for layer in found.layers if layer.counts]
+    outside = [layer for layer in counting if layer.fraction[index] < 0]
+    unknown = [layer.quantity.spoken for layer in counting if np.isnan(layer.fraction[index])]
+    if unknown and not outside:
+        are = "is" if len(unknown) == 1 else "are"
+        names = _capital(" and ".join(unknown))
+        return f"{names} {are} not assessed here, so it cannot be said whether all limits are met."
+    if unknown:
+        binding = min(outside, key=lambda layer: float(layer.fraction[index]))
     assert binding.asked is not None
-    value, unit = float(binding.values[index]), binding.quantity.unit
-    if not np.isfinite(value) and not np.isfinite(found.overall[index]):
-        name = _capital(binding.quantity.spoken)
-        return f"{name} is not assessed here, so it cannot be said whether all limits are met."
+    value, unit, fraction = float(binding.values[index]), binding.quantity.unit, float(binding.fraction[index])
     asked = range_words(binding.asked, unit)
-    if found.overall[index] >= 0:
+    if not outside:
         return (
             f"All limits are met; the nearest is {binding.quantity.spoken}, {_number(value, unit)} where {asked} is "
-            f"asked, {found.overall[index]:.1f} of its tolerance inside."
+            f"asked, {fraction:.1f} of its tolerance inside."
         )
-    outside = [
-        layer for layer in found.layers
-        if layer is not binding and layer.counts and layer.fraction[index] < 0
+    also = [
+        f"{layer.quantity.spoken} ({_number(layer.values[index], layer.quantity.unit)})"
+        for layer in outside if layer is not binding
     ]
-    also = [f"{layer.quantity.spoken} ({_number(layer.values[index], layer.quantity.unit)})" for layer in outside]
     return (
         f"Not all limits are met: {binding.quantity.spoken} is {_number(value, unit)} where {asked} is asked, "
-        f"{-found.overall[index]:.1f} of its tolerance outside"
-        + (f"; outside too: {', '.join(also)}." if also else ".")
+        f"{-fraction:.1f} of its tolerance outside"
+        + (f"; outside too: {', '.join(also)}" if also else "")
+        + (f"; not assessed here: {', '.join(unknown)}." if unknown else ".")
     )
 
 

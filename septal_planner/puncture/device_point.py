@@ -72,6 +72,13 @@ def device_point_of(
     return _ostium(marks[wanted], marks.get("left_atrium"), landmark_sd_mm)
 
 
+def why_no_device_point(procedure: Procedure) -> str:
+    """Why `device_point_of` has none for a procedure, a sentence."""
+    if procedure.target_structure == "none":
+        return f"{procedure.title} has no single target."
+    return f"The landmark {procedure.target_structure} is missing."
+
+
 def valve_middle(annulus: Annulus) -> DevicePoint:
     """The middle of an annulus, along its normal reversed."""
     return DevicePoint(

@@ -6,7 +6,7 @@ for each draw, and what is said is the share of draws, or the range that holds 9
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,15 +59,16 @@ class Interval:
 
 @dataclass(frozen=True)
 class SourceShare:
-    """What one source of doubt does alone: SD of each quantity, range (95 %) of the smallest margin over all limits in
-    tolerances; `all_met_without`: share of draws that meet all limits were this source not there.
+    """What one source of doubt does alone: SD of each quantity, range (95 %) of the smallest margin over all limits
+    assessed there, in tolerances; `all_met_without`: share of draws that meet all limits were this source not there,
+    None where one of them is not assessed.
     """
 
     source: str
     sd: Mapping[str, float]
     worst_low: float
     worst_high: float
-    all_met_without: float
+    all_met_without: float | None
 
     @property
     def width(self) -> float:
@@ -77,12 +78,13 @@ class SourceShare:
 @dataclass(frozen=True)
 class PointDoubt:
     """The doubt of one puncture. `measured`: of what the CT shows at the point itself (landmarks and image alone);
-    `expected`: of what the puncture made at the table will have, all sources; `tornado`: sources, widest first.
+    `expected`: of what the puncture made at the table will have, all sources; `all_met`: share of draws that meet all
+    limits, None where one that counts is not assessed there; `tornado`: sources, widest first.
     """
 
     measured: Mapping[str, Interval]
     expected: Mapping[str, Interval]
-    all_met: float
+    all_met: float | None
     tornado: tuple[SourceShare, ...]
     draws: int
     seed: int
@@ -121,12 +123,16 @@ def map_probability(
 
 def doubt_at(
     approach: Approach, point_lps: ArrayLike, doubts: Doubts | None = None, *, draws: int = DRAWS, seed: int = 0,
-    response: Response | None = None,
+    response: Response | None = None, counting: Collection[str] | None = None,
 ) -> PointDoubt:
     """Intervals on every number at one mid-surface point (3,), the chance that all limits are met, and which source of
-    doubt matters most."""
+    doubt matters most. `counting`: `MembraneMap.counting` of the whole membrane, None: the limits assessed here."""
     answer = response or respond(approach)
-    one = map_points(approach, point_lps, reach=None if answer.way is None else answer.way.over)
+    one = map_points(approach, point_lps, reach=None if answer.way is None else answer.way.over, counting=counting)
+    every = not np.isnan(one.overall[0])
+
+    def share_within(worst: Array) -> float | None:
+        return float((worst >= 0).mean()) if every else None
 
     def trial(sources: tuple[str, ...]) -> tuple[dict[str, Array], Array]:
         drawn = draw(approach, doubts, draws=draws, seed=seed, sources=sources)
@@ -141,11 +147,11 @@ def doubt_at(
         _, worst_without = trial(tuple(s for s in SOURCES if s != source))
         low, high = np.percentile(worst_alone, COVERED)
         sd = {k: _sd(v) for k, v in alone.items() if np.isfinite(v).any()}
-        bars.append(SourceShare(source, sd, float(low), float(high), float((worst_without >= 0).mean())))
+        bars.append(SourceShare(source, sd, float(low), float(high), share_within(worst_without)))
     bars.sort(key=lambda bar: -bar.width)
     return PointDoubt(
         measured=_intervals(approach, one, measured, holding_value=True), expected=_intervals(approach, one, expected),
-        all_met=float((worst >= 0).mean()), tornado=tuple(bars), draws=draws, seed=seed,
+        all_met=share_within(worst), tornado=tuple(bars), draws=draws, seed=seed,
     )
 
 
@@ -221,10 +227,11 @@ def values_of_draws(approach: Approach, response: Response, points_lps: Array, d
 
 
 def _worst(one: MembraneMap, values: Mapping[str, Array]) -> Array:
-    """Smallest margin (m,) over the limits that count, in tolerances; what is not known counts as far outside."""
+    """Smallest margin (m,) over the limits that count and are assessed there, in tolerances; what is then not known in
+    a draw counts as far outside."""
     worst = np.full(len(values["turn_angle"]), np.inf)
     for layer in one.layers:
-        if layer.counts and layer.asked is not None:
+        if layer.counts and layer.asked is not None and not np.isnan(layer.values[0]):
             margin = inside_mm(layer.asked, values[layer.name]) / layer.asked.tolerance
             worst = np.minimum(worst, np.nan_to_num(margin, nan=-10.0, posinf=np.inf, neginf=-np.inf))
     return worst

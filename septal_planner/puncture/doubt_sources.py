@@ -12,7 +12,7 @@ from septal_planner.anatomy.membrane import BRIDGED_RIM_SD_MM
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.geometry.planes import plane_axes
 from septal_planner.geometry.propagation import lower_root
-from septal_planner.puncture.approach import OUTLINE_SHARE, Approach, outline_sd_mm
+from septal_planner.puncture.approach import END_SHARE, OUTLINE_SHARE, Approach, outline_sd_mm
 
 Array = NDArray[np.float64]
 
@@ -136,7 +136,8 @@ def draw(
         fossa_normal=tip @ septal_axes, spot_normal=np.radians(SPOT_NORMAL_SD_DEG) * more[:, 5:] @ septal_axes,
         structure_lps=device[:, :3], axis=device[:, 3:],
         coaptation_lps=mm / np.sqrt(_count(approach, "leaflet_coaptation")) * marks[:, 12:15],
-        sinus_lps=mm * marks[:, 15:18], rim_mm=rim_sd * OUTLINE_SHARE * image[:, 3], ends_mm=rim_sd * image[:, 4:8],
+        sinus_lps=mm * marks[:, 15:18], rim_mm=rim_sd * OUTLINE_SHARE * image[:, 3],
+        ends_mm=rim_sd * END_SHARE * image[:, 4:8],
         thickness_mm=(thickness_sd or 0.0) * image[:, 8], aorta_mm=outline["aorta"] * image[:, 9],
         left_mm=outline["left_atrium"] * image[:, 10], shape=more[:, :4] * SHAPE_SD,
         bridge_mm=BRIDGED_RIM_SD_MM * more[:, 4],

@@ -16,14 +16,16 @@ from septal_planner.geometry.frames import unit_vector
 
 Array = NDArray[np.float64]
 
+# All ours, no source, and no record of trials they were set on. They tell the invented hearts' pacing lead from their
+# tricuspid ring and band, mitral ring and occluder in the tests, where there is no real metal with its artefacts.
 ABOUT_MM = 15.0       # above and below the annulus that is looked at
-THROUGH_MM = 4.0      # metal that gets so far to both sides goes through
+THROUGH_MM = 4.0      # metal that gets so far to both sides of the annular plane goes through
 SLAB_MM = 2.0         # around the annular plane: here the places of crossing are told apart
-LINKED_MM = 2.6       # neighbouring voxels of a CT of 1.5 mm, diagonal included
+LINKED_MM = 2.6       # neighbouring voxels of a CT of 1.5 mm, diagonal included: 1.5 times the root of three
 RING_MM = 4.5         # metal so near the hinge line may be a ring's
-RING_SHARE = 0.4      # of the hinge line with metal beside it, from which on it is a ring or a band
-CENTRAL_SHARE = 0.35  # of the way from the centre to the hinge line
-LEAST_VOXELS = 3
+RING_SHARE = 0.4      # of the hinge line with metal beside it, from which on it is a ring or a band, not a lead
+CENTRAL_SHARE = 0.35  # of the way from the centre to the hinge line, within which a lead is called central
+LEAST_VOXELS = 3      # of metal in that slab; fewer are noise
 
 
 @dataclass(frozen=True)

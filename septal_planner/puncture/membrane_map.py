@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,7 +30,8 @@ FINEST_MM = 0.25
 @dataclass(frozen=True, eq=False)
 class Layer:
     """One quantity over the membrane. `margin` (n,) in `unit` and `fraction` (n,) in tolerances are positive inside the
-    range asked for; nan where nothing is asked or the value is not assessed there, `why_not` if nowhere.
+    range asked for; nan where nothing is asked or the value is not assessed there, `why_not` if nowhere. `counts`:
+    whether it is held against a range: one is asked, and the value is assessed anywhere on the membrane.
     """
 
     quantity: Quantity
@@ -37,16 +39,12 @@ class Layer:
     values: NDArray[np.float64]    # (n,)
     margin: NDArray[np.float64]    # (n,)
     fraction: NDArray[np.float64]  # (n,)
+    counts: bool
     why_not: str = ""
 
     @property
     def name(self) -> str:
         return self.quantity.name
-
-    @property
-    def counts(self) -> bool:
-        """Whether it is held against a range anywhere on the membrane."""
-        return self.asked is not None and bool(np.isfinite(self.fraction).any())
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +62,11 @@ class MembraneMap:
     overall: NDArray[np.float64]
     binding: NDArray[np.intp]
     widest_mm: float = np.nan
+
+    @property
+    def counting(self) -> frozenset[str]:
+        """Names of the limits that count: what single points of this membrane are held against too."""
+        return frozenset(layer.name for layer in self.layers if layer.counts)
 
     def layer(self, name: str) -> Layer:
         """Raises KeyError for a name that is not one of QUANTITIES."""
@@ -102,9 +105,12 @@ def map_membrane(
 
 
 def map_points(
-    approach: Approach, points_lps: ArrayLike, *, step_mm: float = np.nan, reach: ReachOver | None = None
+    approach: Approach, points_lps: ArrayLike, *, step_mm: float = np.nan, reach: ReachOver | None = None,
+    counting: Collection[str] | None = None,
 ) -> MembraneMap:
-    """The same at any mid-surface points (n, 3)."""
+    """The same at any mid-surface points (n, 3). `counting`: `MembraneMap.counting` of the whole membrane, so that a
+    limit which counts on it and is not assessed at any of these points leaves them without a margin; None: the limits
+    that are assessed at any of these points."""
     p = np.asarray(points_lps, dtype=np.float64).reshape(-1, 3)
     values, why = measure_points(approach, p, reach=reach)
     layers = []
@@ -115,7 +121,10 @@ def map_points(
             asked = None
         margin = np.full(len(p), np.nan) if asked is None else inside_mm(asked, found)
         fraction = margin if asked is None else margin / asked.tolerance
-        layers.append(Layer(quantity, asked, found, margin, fraction, why.get(quantity.name, "")))
+        counts = bool(np.isfinite(fraction).any()) if counting is None else quantity.name in counting
+        layers.append(Layer(
+            quantity, asked, found, margin, fraction, counts and asked is not None, why.get(quantity.name, "")
+        ))
     overall, binding = worst_of(layers)
     uvw = approach.fossa.patch.uvw(p)
     return MembraneMap(p, uvw[:, 0], uvw[:, 1], step_mm, tuple(layers), overall, binding)

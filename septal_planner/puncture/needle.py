@@ -6,7 +6,7 @@ it leans on the atrial wall it will lie otherwise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -50,6 +50,15 @@ TYPICAL_CURVE = FixedCurve(
     Figure(30.0, "no verified figure", _PRACTICE),
     Figure(15.0, "no verified figure", _PRACTICE),
 )
+
+
+def curve_of(sheath_angle_deg: float) -> FixedCurve:
+    """The typical curve, turned by the angle (degrees, above 0 and below 180) that a plan reckons with. Raises
+    ValueError for another."""
+    if sheath_angle_deg == TYPICAL_CURVE.angle_deg.value:
+        return TYPICAL_CURVE
+    angle = Figure(sheath_angle_deg, "the sheath's angle as given by the user", "given by the user")
+    return replace(TYPICAL_CURVE, angle_deg=angle)
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,9 @@ from septal_planner.errors import AnatomyNotFound
 from septal_planner.puncture.approach import Approach
 from septal_planner.puncture.checks import check
 from septal_planner.puncture.choice import Candidate, as_candidates
+from septal_planner.puncture.device_point import why_no_device_point
 from septal_planner.puncture.doubt import PointDoubt, doubt_at
-from septal_planner.puncture.needle import NeedleApproach, needle_approach
+from septal_planner.puncture.needle import NeedleApproach, curve_of, needle_approach
 from septal_planner.puncture.reach_solver import CatheterReach
 from septal_planner.puncture.site import PunctureSite
 from septal_planner.puncture.survey import Survey, over
@@ -40,20 +41,24 @@ def look_into(survey: Survey, target_lps: ArrayLike) -> Passage:
     marks = approach.landmarks_lps
     needle = None
     try:
+        if not 0 < approach.sheath_angle_deg < 180:
+            raise AnatomyNotFound(
+                f"A sheath that turns by {approach.sheath_angle_deg:g} degrees does not turn to any side; give an "
+                "angle between 0 and 180."
+            )
         needle = needle_approach(
             target_lps, approach.fossa, marks["inferior_vena_cava"], superior_cava_lps=marks.get("superior_vena_cava"),
-            right_atrium=approach.chambers.distance.get("right_atrium"),
+            right_atrium=approach.chambers.distance.get("right_atrium"), curve=curve_of(approach.sheath_angle_deg),
         )
         why += needle.not_assessed
     except AnatomyNotFound as problem:
         why.append(f"The needle's way to the septum is not assessed: {problem}")
     reached, values = None, {}
     if survey.way is None:
-        needs = approach.procedure.needs
-        why.append(
-            "The reach of a catheter is not assessed: "
-            + (f"the landmark {needs[0]} is missing." if needs else "the procedure has no single target.")
-        )
+        reason = "The procedure names no catheter, and none was chosen."
+        if approach.goal is None:
+            reason = why_no_device_point(approach.procedure)
+        why.append(f"The reach of a catheter is not assessed: {reason[0].lower()}{reason[1:]}")
     else:
         reached = survey.way.at(target_lps)
         values = {name: float(found[0]) for name, found in survey.way.over(np.asarray(target_lps)[None]).items()}
@@ -67,7 +72,8 @@ def look_into(survey: Survey, target_lps: ArrayLike) -> Passage:
         else:
             trial = survey.trial
             doubt = doubt_at(
-                approach, target_lps, trial.doubts, draws=trial.draws, seed=trial.seed, response=survey.response
+                approach, target_lps, trial.doubts, draws=trial.draws, seed=trial.seed, response=survey.response,
+                counting=survey.map.counting,
             )
     return Passage(place, needle, reached, values, doubt, tuple(why))
 

@@ -41,8 +41,9 @@ class ReachMap:
 
     `plane_deg` turns the first bend about the crossing direction, 0 toward the axis into the valve, right-handed.
     `deflection_deg`, `radius_mm` (n, m) for m bends; the second deflection is negative to the other side.
-    `clearance_mm`: nan where not assessed. `reachable`: within every limit; without a room, as far as the clearance is
-    left out. `chains`: the shapes in LPS. `trials`: what a search nearby may begin with.
+    `clearance_mm`: to the wall, or to where the CT ends before it; nan where neither is known. `reachable`: within
+    every limit; without a room, as far as the clearance is left out. `chains`: the shapes in LPS. `trials`: what a
+    search nearby may begin with.
     """
 
     catheter: SteerableCatheter
@@ -90,8 +91,9 @@ class ReachMap:
 
 @dataclass(frozen=True)
 class CatheterReach:
-    """One crossing point of a ReachMap, in full. `nearest`: what the body comes closest to, `nearest_lps` (3,) where
-    on its centre line; None without a room. `usable_spare_mm`: None where the length up to the septum is not known.
+    """One crossing point of a ReachMap, in full. `reachable`: within every limit that is assessed. `clearance_mm`: None
+    where it is not. `nearest`: what the body comes closest to, `nearest_lps` (3,) where on its centre line; None
+    without a clearance. `usable_spare_mm`: None where the length up to the septum is not known.
     `path_lps` (k, 3): the centre line, half a millimetre apart or less. `why_not`: one sentence per limit not kept."""
 
     catheter: SteerableCatheter
@@ -165,16 +167,18 @@ def _map(task: Task, limits: ReachLimits, found: Shapes, clearance: Array, *, as
 
 
 def reach_of(
-    found: ReachMap, index: int, *, room: BodyRoom | None = None, length_before_mm: float | None = None
+    found: ReachMap, index: int, *, room: BodyRoom | None = None, wall_seen: bool = True,
+    length_before_mm: float | None = None,
 ) -> CatheterReach:
-    """One crossing point of a map in full. `room` as it was solved with; `length_before_mm`: of the catheter from where
-    it enters the body to the crossing point, None where not known."""
+    """One crossing point of a map in full. `room` as it was solved with; `wall_seen`: whether the wall is what its body
+    comes nearest to, not where the CT ends, so that its clearance is assessed; `length_before_mm`: of the catheter from
+    where it enters the body to the crossing point, None where not known."""
     chain = arc_chain.some(found.chains, slice(index, index + 1))
     count = max(2, int(np.ceil(float(chain.total_mm[0]) / STEP_MM)) + 1)
     path = arc_chain.evenly(chain, count)[0][0]
     width = found.catheter.outer_diameter_mm.value
-    nearest, place = (None, None) if room is None else room.nearest(path, path[0], width)[1:]
-    clearance = None if np.isnan(found.clearance_mm[index]) else float(found.clearance_mm[index])
+    clearance = float(found.clearance_mm[index]) if wall_seen and np.isfinite(found.clearance_mm[index]) else None
+    nearest, place = (None, None) if room is None or clearance is None else room.nearest(path, path[0], width)[1:]
     turns, radii = np.abs(found.deflection_deg[index]), found.radius_mm[index]
     spare = {
         "tilt_deg": float(found.spare_tilt_deg[index]),
@@ -215,4 +219,9 @@ def _why_not(found: ReachMap, index: int, clearance: float | None, nearest: str 
         where = "the wall" if nearest is None else f"the {nearest}"
         beyond = f"reaches {-clearance:.2f} mm into" if clearance < 0 else f"keeps {clearance:.2f} mm from"
         why.append(f"Its body {beyond} {where}, less than the {limits.clearance_mm:g} mm clearance asked for.")
+    if clearance is None and found.clearance_mm[index] < limits.clearance_mm - TOLERANCE:
+        why.append(
+            "Its body comes nearer to the wall, or to where the CT ends before it, than the "
+            f"{limits.clearance_mm:g} mm clearance asked for."
+        )
     return tuple(why)

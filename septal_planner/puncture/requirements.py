@@ -13,6 +13,7 @@ from septal_planner.geometry import curves
 from septal_planner.puncture.approach import Approach
 from septal_planner.puncture.arcs import angles_deg, arcs_between
 from septal_planner.puncture.clearance import CT_EDGE_MM
+from septal_planner.puncture.device_point import why_no_device_point
 from septal_planner.puncture.paths import posterior_path_mm
 from septal_planner.puncture.place import fossa_fractions, local_normals_lps, room_to_rim_mm, to_bridged_mm
 from septal_planner.puncture.procedures import Asked, Procedure
@@ -155,11 +156,7 @@ def measure_points(
         why["tip_offset"] = "No certain catheter was reckoned with."
     goal = approach.goal
     if goal is None:
-        reason = (
-            f"The landmark {procedure.needs[0]} is missing."
-            if procedure.needs
-            else f"{procedure.title} has no single target."
-        )
+        reason = why_no_device_point(procedure)
         why.update(dict.fromkeys((n for n in REACH_NAMES if n not in given), reason))
     else:
         arcs = arcs_between(p, crossing, goal.point_lps)

@@ -15,6 +15,7 @@ from septal_planner.anatomy.membrane import BRIDGED_RIM_SD_MM
 from septal_planner.geometry import curves
 from septal_planner.puncture import catheter
 from septal_planner.puncture.approach import (
+    END_SHARE,
     FREE_PATH_SHARE,
     LANDMARK_SD_MM,
     OUTLINE_SHARE,
@@ -189,7 +190,7 @@ def _place_within_rim(
     extents = np.ptp(fossa.patch.uvw(fossa.rim_lps), axis=0)
     # each end of the extent is a rim point of its own
     sds = [
-        float(rim_sd / extent * np.hypot(1 - fraction, fraction))
+        float(END_SHARE * rim_sd / extent * np.hypot(1 - fraction, fraction))
         for fraction, extent in ((superior, extents[1]), (anterior, extents[0]))
     ]
     rim_sd = float(rim_sd) * OUTLINE_SHARE

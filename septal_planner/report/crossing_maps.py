@@ -277,7 +277,7 @@ def chance_map(
         sheet.number(lines[level], f"{100 * level:g}")
     most = "under 1 %" if max(said) > 0 else "0 %"
     if max(said) >= 0.005:
-        height = next(q.values[best] for q in found.quantities if q.name == "height_above_mitral_annulus")
+        height = next((q.values[best] for q in found.quantities if q.name == "height_above_mitral_annulus"), None)
         margin = found.worst[best]
         most = f"{100 * max(said):.0f} % (small ring" + ("" if height is None else f", {height:.1f} mm high")
         most += ")" if margin is None else f", worst margin {margin:+.1f})".replace("-", "\u2212")

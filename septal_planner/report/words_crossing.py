@@ -22,14 +22,14 @@ from septal_planner.report.crossing_maps import (
 )
 from septal_planner.report.membrane_view import membrane_view
 from septal_planner.report.words import NAMES, asked, number
-from septal_planner.report.words_way import catheter_words, needle_words, share_words, tricuspid_words
+from septal_planner.report.words_way import catheter_words, needle_words, reach_status, share_words, tricuspid_words
 
 QUANTITY_NAMES = NAMES | {
     "height_above_coaptation": "Height above leaflet coaptation", "distance_to_roof": "Free path to the roof",
     "distance_to_coronary_sinus": "Distance to the coronary sinus", "turn_angle": "Turn into the valve's axis",
     "arc_turn": "Turn of the bends", "bend_radius": "Smallest bend radius",
     "clearance": "Room of its centre line to the wall",
-    "axis_tilt": "Tilt against the valve's axis", "tip_offset": "Offset of the tip from the device point",
+    "axis_tilt": "Tilt against the target's axis", "tip_offset": "Offset of the tip from the device point",
     "wall_thickness": "Wall thickness", "entry_angle": "Angle of entry",
 }  # fmt: skip
 SOURCE_NAMES = {
@@ -109,11 +109,13 @@ def place_status(place: PlaceFound) -> str:
 def _brief(plan: Plan, found: CrossingFound) -> list[dict[str, str]]:
     """The few facts of page one: what, the value, what is said below it, and the shape beside it."""
     doubt, target, needle, reach = found.doubt, found.target, found.needle, found.reach
-    cells = [{
-        "what": "Trials that keep all limits", "value": "not assessed" if doubt is None else percent(doubt.all_met),
-        "below": "" if doubt is None else f"of {doubt.draws} simulated punctures"
-        + (", with one plain arc" if one_arc(found, doubt) else ""), "status": "",
-    }]
+    trials = {"what": "Trials that keep all limits", "value": "not assessed", "below": "", "status": ""}
+    if doubt is not None and doubt.all_met is None:
+        trials["below"] = "a limit is not assessed there"
+    elif doubt is not None:
+        one = ", with one plain arc" if one_arc(found, doubt) else ""
+        trials |= {"value": percent(doubt.all_met), "below": f"of {doubt.draws} simulated punctures{one}"}
+    cells = [trials]
     if target is None:
         cells.append({"what": "What binds", "value": "not assessed", "below": "no map of the membrane", "status": ""})
     else:
@@ -136,9 +138,10 @@ def _brief(plan: Plan, found: CrossingFound) -> list[dict[str, str]]:
         cells.append({"what": "Catheter to its goal", "value": "not assessed", "below": "", "status": ""})
     else:
         ends = f"ends tilted {number(reach.tilt_deg, 'deg')}, {number(reach.offset_mm, 'mm')} off"
+        ends += "; its room to the wall is not assessed" if reach_status(reach) == "not assessed" else ""
         cells.append({
             "what": "Catheter to its goal", "value": "reaches" if reach.reachable else "does not reach", "below": ends,
-            "status": "met" if reach.reachable else "not met",
+            "status": reach_status(reach),
         })
     return cells
 
@@ -325,7 +328,8 @@ def _doubt(found: CrossingFound, doubt: DoubtFound) -> dict[str, Any]:
         for q in ranges.values() if q.name not in doubt.expected and (q.why_not or (q.low, q.high) != (None, None))
     ]
     return {
-        "all_met": percent(doubt.all_met), "draws": str(doubt.draws), "seed": str(doubt.seed), "rows": rows,
+        "all_met": None if doubt.all_met is None else percent(doubt.all_met),
+        "draws": str(doubt.draws), "seed": str(doubt.seed), "rows": rows,
         "missing": missing, "taken": taken_words(doubt), "tornado": tornado(doubt),
         "one_arc": "Turn, bend, tilt and room are those of one plain arc here; the maps show the catheter's."
         if one_arc(found, doubt) else "",

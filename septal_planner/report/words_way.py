@@ -16,8 +16,13 @@ FACE = (20.0, 15.5)  # half width and height of the clock's drawing
 INK = "#1B2A35"
 NOT_BENT_DEG = 0.5
 _SPARE = {
-    "tilt_deg": ("Tilt against the valve's axis", "deg"), "offset_mm": ("Offset from the device point", "mm"),
+    "tilt_deg": ("Tilt against the target's axis", "deg"), "offset_mm": ("Offset from the device point", "mm"),
     "clearance_mm": ("Room of its body to the wall", "mm"), "advance_mm": ("Straight part pushed out", "mm"),
+}  # fmt: skip
+
+_REACHES = {
+    "met": "reaches within all its limits", "not met": "does not reach within all its limits",
+    "not assessed": "reaches; its room to the wall is not assessed",
 }  # fmt: skip
 
 
@@ -91,6 +96,13 @@ def _or_not(value: float | None, unit: str = "mm") -> str:
     return "not assessed" if value is None else number(value, unit)
 
 
+def reach_status(c: CatheterFound) -> str:
+    """Not assessed: within all its limits but for its room to the wall, which is not known."""
+    if not c.reachable:
+        return "not met"
+    return "not assessed" if c.clearance_mm is None else "met"
+
+
 def catheter_words(c: CatheterFound, flag: str) -> dict[str, Any]:
     near = "" if c.nearest is None else f" to the {c.nearest}"
     inputs = [["Straight part pushed out", number(c.advance_mm, "mm")], _bends_toward(c)]
@@ -101,7 +113,7 @@ def catheter_words(c: CatheterFound, flag: str) -> dict[str, Any]:
         inputs.append([which, _bend(abs(turn) if first is None else turn, radius)])
         first = first if first is not None or abs(turn) < NOT_BENT_DEG else i
     left = [
-        ["Tilt against the valve's axis", number(c.tilt_deg, "deg")],
+        ["Tilt against the target's axis", number(c.tilt_deg, "deg")],
         ["Offset from the device point", number(c.offset_mm, "mm")],
         ["Least room of its body", "not assessed" if c.clearance_mm is None else number(c.clearance_mm, "mm") + near],
         ["Smallest radius used", "no bend" if c.smallest_radius_mm is None else number(c.smallest_radius_mm, "mm")],
@@ -110,8 +122,7 @@ def catheter_words(c: CatheterFound, flag: str) -> dict[str, Any]:
          if c.usable_spare_mm is None else number(c.usable_spare_mm, "mm")],
     ]
     return {
-        "title": c.title, "status": "met" if c.reachable else "not met",
-        "reaches": "reaches within all its limits" if c.reachable else "does not reach within all its limits",
+        "title": c.title, "status": reach_status(c), "reaches": _REACHES[reach_status(c)],
         "flag": f"Figures: {flag}." + (
             f" Without a verified source: {', '.join(c.unconfirmed)}." if c.unconfirmed else ""
         ),
@@ -130,11 +141,11 @@ def _bends_toward(c: CatheterFound) -> list[str]:
 
 
 def _plane(plane_deg: float) -> str:
-    """0 toward the valve's axis, turned right-handed about the way it crosses."""
+    """0 toward the target's axis, turned right-handed about the way it crosses."""
     if abs(plane_deg) < 0.5:
-        return "straight toward the valve"
+        return "straight toward the target's axis"
     side = "clockwise" if plane_deg > 0 else "anticlockwise"
-    return f"{number(abs(plane_deg), 'deg')} {side} from the way to the valve, looking along the catheter"
+    return f"{number(abs(plane_deg), 'deg')} {side} from the target's axis, looking along the catheter"
 
 
 def _bend(turn_deg: float, radius_mm: float) -> str:
@@ -206,8 +217,7 @@ def tricuspid_words(t: TricuspidFound) -> dict[str, Any]:
         beyond = "" if view.reachable else "; beyond the limits of a C-arm"
         shared = f"One view for both annuli edge-on: {view.label} ({off}{beyond})."
     return {
-        "title": c.title, "status": "met" if c.reachable else "not met",
-        "reaches": "reaches within all its limits" if c.reachable else "does not reach within all its limits",
+        "title": c.title, "status": reach_status(c), "reaches": _REACHES[reach_status(c)],
         "rows": rows, "spare": spare_words(c), "why_not": list(c.why_not), "leads": leads, "warn": bool(t.leads),
         "shared": shared, "not_assessed": list(t.not_assessed),
     }

@@ -79,7 +79,9 @@ def as_markdown(document: Mapping[str, Any]) -> str:
         f"{document['software']['name']} {document['software']['version']}, {document['size']}, points exact. "
         f"All bars met: {'yes' if document['passed'] else 'NO'}.",
         "",
-        "Errors are absolute. The truth comes from the phantoms' closed forms, not from the planner. A value that no "
+        "Errors are absolute. The truth comes from the phantoms' closed forms, not from the planner; but in the trials "
+        "of the intervals the shape of an arc or a catheter among true things is worked out by the planner's formulas, "
+        "so that there the doubt is tested, not the formula. A value that no "
         "program could measure in a scan may be left out, or be right within the plan's own 95 % interval.",
         "",
     ]

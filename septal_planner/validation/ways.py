@@ -9,13 +9,11 @@ import septal_phantoms
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from septal_phantoms.phantom import landmarks_of
+from septal_phantoms.sheath import angle_between_deg, hour_of, turned_toward
 from skimage.measure import marching_cubes
 
 from septal_planner.pipeline import PlannedCase
-from septal_planner.puncture.arcs import angles_deg
 from septal_planner.puncture.body_clearance import NEAR_ENTRY_MM
-from septal_planner.puncture.catheter import crossing_direction
-from septal_planner.puncture.needle import TYPICAL_CURVE, clock_hours
 from septal_planner.validation.membrane import true_normals
 from septal_planner.validation.results import Row
 
@@ -85,9 +83,9 @@ def _needle(case: PlannedCase, truth: septal_phantoms.Truth, bars: Mapping[str, 
         return [Row(n, None, None, None, bars.get(n), "deg", impossible=impossible) for n in names]
     cava = landmarks_of(truth.heart, truth, 0, 0.0)["inferior_vena_cava"]
     normal = true_normals(truth, case.site.target_lps[None])[0]
-    crossing = crossing_direction(cava[0] - cava[1], normal, sheath_angle_deg=TYPICAL_CURVE.angle_deg.value)
-    entry = float(angles_deg(crossing, normal))
-    hours = clock_hours(crossing, cava[0] - cava[1])
+    up = cava[0] - cava[1]
+    crossing = turned_toward(up, normal, case.survey.approach.sheath_angle_deg)
+    entry, hours = angle_between_deg(crossing, normal), hour_of(crossing, up)
     apart = abs(needle.clock_hours - hours)
     held = [None if impossible else bars.get(n) for n in names]  # without a membrane there is no normal to be held to
     return [

@@ -7,6 +7,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from septal_planner.geometry.frames import unit_vector
+from septal_planner.geometry.shapes import DistanceField
 from septal_planner.puncture import target
 from septal_planner.puncture.arc_chain import evenly
 from septal_planner.puncture.catheter_way import LEAST_CLEARANCE_MM, catheter_way, share_reached
@@ -157,7 +158,11 @@ def test_without_an_atrium_the_clearance_is_not_assessed(high_septum):
     found = way.over(fossa.center_lps)
     assert np.isnan(found["clearance"]).all()
     assert np.isfinite(found["axis_tilt"]).all()
-    assert way.at(fossa.center_lps).clearance_mm is None
+    at = way.at(fossa.center_lps)
+    assert at.clearance_mm is None
+    assert at.nearest is None
+    assert "clearance_mm" not in at.spare
+    assert at.reachable  # within what is assessed
 
 
 def test_where_the_ct_ends_before_the_wall_the_clearance_is_not_assessed(high_septum):
@@ -172,6 +177,38 @@ def test_where_the_ct_ends_before_the_wall_the_clearance_is_not_assessed(high_se
     cut = replace(whole.wall, edge=cKDTree(plane))
     found = catheter_way(replace(whole, wall=cut), own).over(fossa.center_lps)
     assert np.isnan(found["clearance"]).all()
+    # in full as on the map: no number, and nothing that is nearest, where the wall was not seen
+    seen, unseen = (catheter_way(a, own).at(fossa.center_lps) for a in (whole, replace(whole, wall=cut)))
+    assert seen.clearance_mm is not None
+    assert seen.nearest is not None
+    assert unseen.clearance_mm is None
+    assert unseen.nearest is None
+    assert unseen.nearest_lps is None
+    assert "clearance_mm" not in unseen.spare
+    assert unseen.reachable
+    np.testing.assert_array_equal(unseen.path_lps, seen.path_lps)
+
+
+def test_a_body_too_near_where_the_ct_ends_does_not_reach(high_septum):
+    # a CT that ends within the body's side: what lies beyond is neither wall nor room
+    fossa, annulus, chambers, marks = high_septum.common()
+    own = steerable_catheter("large-guide-two-plane")
+    start, left = fossa.patch.points_lps(-3.0, -2.0), chambers.distance["left_atrium"]
+    y = left.lps_from_index[1, 3] + left.lps_from_index[1, 1] * np.arange(left.values_mm.shape[1])
+    ends = np.maximum(left.values_mm, (-4.0 - y)[None, :, None]).astype(np.float32)
+    affine = np.eye(4)
+    affine[:3, 3] = [-60.0, -4.0, -20.0]
+    small = replace(
+        chambers, distance={**chambers.distance, "left_atrium": DistanceField(ends, left.lps_from_index)},
+        ct_lps_from_index=affine, ct_size_ijk=(160, 100, 120),
+    )
+    approach = target.prepare_approach(fossa, annulus, small, marks, procedure("edge-to-edge-functional"))
+    at = catheter_way(approach, own).at(start)
+    ahead = at.path_lps[np.linalg.norm(at.path_lps - start, axis=1) > 10, 1].min()
+    assert -4.0 < ahead < -4.0 + own.outer_diameter_mm.value / 2
+    assert at.clearance_mm is None
+    assert not at.reachable
+    assert any("where the CT ends before it" in said for said in at.why_not)
 
 
 def test_the_choice_is_no_worse_than_any_mapped_or_random_place(low_septum):

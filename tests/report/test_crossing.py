@@ -134,7 +134,9 @@ def test_the_most_likely_place_is_marked(view: MembraneView) -> None:
     assert drawn is not None
     spot = next(m for m in drawn["labels"] if m["kind"] == "spot")
     np.testing.assert_allclose([spot["x"], spot["y"]], view.at_uv([3.0, -2.0]), atol=0.002)
-    assert "60 % (small ring)" in drawn["caption"]
+    assert "60 % (small ring, " in drawn["caption"]
+    at = int(np.argmin(away))
+    assert f"worst margin {found.worst[at]:+.1f})".replace("-", "\u2212") in drawn["caption"]
     # 0.6 exp(-r2 / 40) = 0.4 at r = sqrt(40 ln 1.5)
     line = view.lines(view.field(likely.all_met or ()), 0.4)[-1]
     np.testing.assert_allclose(np.hypot(*(line - view.at_uv([3.0, -2.0])).T), np.sqrt(40 * np.log(1.5)), atol=0.03)
@@ -225,7 +227,7 @@ def test_what_was_assumed_is_said() -> None:
 
 def test_shares_are_never_rounded_to_certainty() -> None:
     assert [percent(v).replace("\u00a0", " ") for v in (0.0, 0.0004, 0.314, 0.9996, 1.0, None)] == [
-        "0 %", "under 1 %", "31 %", "over 99 %", "100 %", "–",
+        "under 1 %", "under 1 %", "31 %", "over 99 %", "over 99 %", "–",
     ]
 
 
@@ -318,6 +320,28 @@ def test_what_is_missing_is_said_with_its_reason(plan: Plan, tmp_path: Path) -> 
         assert re.search(rf"^{line}.*not assessed", summary(without), re.MULTILINE)
 
 
+@needs_poppler
+def test_a_limit_not_assessed_at_the_target_leaves_no_chance_of_all(plan: Plan, tmp_path: Path) -> None:
+    crossing = plan.crossing
+    assert crossing is not None
+    assert crossing.doubt is not None
+    bars = tuple(s.model_copy(update={"all_met_without": None}) for s in crossing.doubt.sources)
+    doubt = crossing.doubt.model_copy(update={"all_met": None, "sources": bars})
+    changed = plan.model_copy(update={"crossing": crossing.model_copy(update={"doubt": doubt})})
+    write_pdf(changed, Pictures(()), tmp_path / "plan.pdf")
+    said = text_of(tmp_path / "plan.pdf")
+    assert "a limit is not assessed there" in text_of(tmp_path / "plan.pdf", 1)
+    assert "How likely all limits together are met is not assessed" in said
+    assert "over all limits assessed at the target" in said
+    assert "None" not in said
+    assert re.search("^All limits met +not assessed, because one of them", summary(changed), re.MULTILINE)
+    save_plan(changed, tmp_path / "plan.json")
+    read = load_plan(tmp_path / "plan.json").crossing
+    assert read is not None
+    assert read.doubt is not None
+    assert read.doubt.all_met is None
+
+
 def test_page_one_says_of_the_way_on_what_the_catheter_does_not_keep(plan: Plan) -> None:
     crossing = plan.crossing
     assert crossing is not None
@@ -330,6 +354,25 @@ def test_page_one_says_of_the_way_on_what_the_catheter_does_not_keep(plan: Plan)
         first = page_content(plan.model_copy(update=changed), Pictures(()))["read_first"]
         assert said in first
         assert not_said not in first
+
+
+def test_a_room_not_assessed_is_no_limit_kept(plan: Plan) -> None:
+    crossing = plan.crossing
+    assert crossing is not None
+    assert crossing.reach is not None
+    unseen = crossing.reach.model_copy(update={"reachable": True, "clearance_mm": None, "nearest": None, "why_not": ()})
+    changed = plan.model_copy(update={"crossing": crossing.model_copy(update={"reach": unseen})})
+    words = crossing_words(changed)
+    assert words is not None
+    assert words["catheter"]["reaches"] == "reaches; its room to the wall is not assessed"
+    assert words["catheter"]["status"] == "not assessed"
+    brief = next(cell for cell in words["brief"] if cell["what"] == "Catheter to its goal")
+    assert brief["status"] == "not assessed"
+    assert "its room to the wall is not assessed" in brief["below"]
+    said = summary(changed)
+    assert re.search("^Catheter +reaches; its room to the wall is not assessed; tip tilted", said, re.MULTILINE)
+    short = unseen.model_copy(update={"reachable": False})
+    assert catheter_words(short, "")["reaches"] == "does not reach within all its limits"
 
 
 def test_nothing_is_printed_of_a_plan_without_it(plan: Plan) -> None:
@@ -345,8 +388,8 @@ def test_spare_and_reasons_of_a_catheter() -> None:
         why_not=("The tip ends 4.40 mm from the device point.",), unconfirmed=("usable length",),
     )
     said = catheter_words(found, "generic figures, confirm locally")
-    left = [["8° left", "met"], ["1.4\u00a0mm beyond", "not met"], ["none left", "met"]]
-    assert [s[1:] for s in said["spare"]] == left
+    spare = [["8° to spare", "met"], ["1.4\u00a0mm beyond", "not met"], ["none to spare", "borderline"]]
+    assert [s[1:] for s in said["spare"]] == spare
     assert dict(said["inputs"])["Plane of the first bend"].startswith("20° anticlockwise")
     assert dict(said["inputs"])["Bend 2"] == "not bent"
     assert "usable length" in said["flag"]
@@ -358,3 +401,24 @@ def test_sheet_scales_words_to_paper(view: MembraneView) -> None:
     # four letters of 6.5 points are about 5 mm wide on paper (Open Sans: 0.55 em a letter, 1 pt = 0.3528 mm)
     assert 2 * w * 5.0 == pytest.approx(4 * 0.55 * 6.5 * 0.3528, abs=1.2)
     assert 2 * h * 5.0 == pytest.approx(6.5 * 0.3528, abs=1.2)
+
+
+def test_a_bend_is_told_to_go_where_its_path_goes(plan: Plan) -> None:
+    # the angle between the plane of the path's first bend and the target's axis, from the saved points alone
+    crossing = plan.crossing
+    assert crossing is not None
+    assert crossing.reach is not None
+    assert crossing.device is not None
+    reach, axis = crossing.reach, np.asarray(crossing.device.axis)
+    path = np.asarray(reach.path_mm)
+    assert reach.advance_mm < np.linalg.norm(path[1] - path[0])  # it bends from the start
+    forward = (path[1] - path[0]) / np.linalg.norm(path[1] - path[0])
+    bend = path[5] - path[0]
+    side, bend = (v - (v @ forward) * forward for v in (axis, bend))
+    turned = np.degrees(np.arctan2(bend @ np.cross(forward, side), bend @ side))
+    words = next(v for k, v in catheter_words(reach, "")["inputs"] if k.endswith("bends") or k == "Bends")
+    if abs(turned) < 0.5:
+        assert words == "straight toward the target's axis"
+    else:
+        assert int(words.split("°")[0]) == pytest.approx(abs(turned), abs=1.5)
+        assert (" clockwise" in words) == (turned > 0)

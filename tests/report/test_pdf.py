@@ -228,7 +228,7 @@ def test_what_was_not_assessed_is_said_with_its_reason(
     write_pdf(unseen.plan, unseen_pictures, tmp_path / "plan.pdf", paper=paper)
     first = text_of(tmp_path / "plan.pdf", page=1)
     for words in (
-        "place not assessed", "as dark as muscle", "Rim of the membrane: not assessed", "Letters at the edges",
+        "place not assessed", "as dark as muscle", "membrane: not assessed, not drawn", "Letters at the edges",
     ):  # fmt: skip
         assert words in first, words
     assert f"{unseen.site.height_mm:.1f} mm" in first
