@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 import septal_planner
-from septal_planner import cli
+from septal_planner import calls, cli
 from septal_planner.call_numbers import Between, Whole
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -25,7 +25,7 @@ PROGRAM = [sys.executable, "-c", "import sys; from septal_planner.cli import mai
 
 
 def commands() -> dict[str, argparse.ArgumentParser]:
-    parser = cli.build_parser()
+    parser = calls.build_parser()
     (sub,) = [a for a in parser._actions if isinstance(a, argparse._SubParsersAction)]
     return dict(sub.choices)
 
@@ -45,7 +45,7 @@ def test_commands_are_those_promised() -> None:
 
 def test_every_command_and_option_has_help() -> None:
     lacking = [f"{name} {a.dest}" for name, a in options() if not a.help]
-    (sub,) = [a for a in cli.build_parser()._actions if isinstance(a, argparse._SubParsersAction)]
+    (sub,) = [a for a in calls.build_parser()._actions if isinstance(a, argparse._SubParsersAction)]
     lacking += [c.dest for c in sub._choices_actions if not c.help]
     assert lacking == []
     assert {c.dest for c in sub._choices_actions} == set(commands())
@@ -65,7 +65,7 @@ def test_every_procedure_is_in_the_readme_and_phantoms_can_be_listed(capsys: pyt
     from septal_planner.puncture.procedures import load_procedures
 
     assert [p for p in load_procedures() if f"`{p}`" not in README] == []
-    assert cli.DEFAULT_PROCEDURE in load_procedures()
+    assert calls.DEFAULT_PROCEDURE in load_procedures()
     assert cli.main(["phantom", "--list"]) == 0
     names = capsys.readouterr().out.split()
     assert {"normal", "dilated-left-atrium", "rotated-heart"} <= set(names)
@@ -155,7 +155,7 @@ def test_numbers_beyond_all_sense_exit_with_2_before_anything_is_read(
         for at in range(count):
             given = [word if n == at else "1" for n in range(count)]
             with pytest.raises(SystemExit) as ended:
-                cli.build_parser().parse_args([name, *needed[name], action.option_strings[0], *given])
+                calls.build_parser().parse_args([name, *needed[name], action.option_strings[0], *given])
             assert ended.value.code == 2
             said = capsys.readouterr().err
             # nothing of what is named here is there: it would have been said
@@ -190,7 +190,7 @@ def test_a_phantom_without_a_place_exits_with_2(capsys: pytest.CaptureFixture[st
 
 @pytest.mark.parametrize("x", ["-14.3", "-5.", "-.5", "-1e1", "-1.5E+2", "-7"])
 def test_negative_targets_are_numbers(x: str) -> None:
-    got = cli.build_parser().parse_args(["plan", "a", "b", "--out", "c", "--target", x, x, x, "--json"])
+    got = calls.build_parser().parse_args(["plan", "a", "b", "--out", "c", "--target", x, x, x, "--json"])
     assert got.target == [[float(x)] * 3]  # one of as many points as are given
 
 
@@ -249,7 +249,7 @@ def test_defaults_are_those_of_the_library() -> None:
     from septal_planner import pipeline
     from septal_planner.puncture import catheter, doubt_sources, survey, target
 
-    got = cli.build_parser().parse_args(["plan", "a", "b", "--out", "c"])
+    got = calls.build_parser().parse_args(["plan", "a", "b", "--out", "c"])
     assert got.procedure == pipeline.DEFAULT_PROCEDURE
     assert got.sheath_angle == catheter.SHEATH_ANGLE_DEG
     assert got.landmark_sd == target.LANDMARK_SD_MM
