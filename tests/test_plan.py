@@ -166,7 +166,7 @@ def test_a_caution_may_hold_brackets(document: dict[str, Any]) -> None:
         *(
             (
                 lambda d, name=name, few=few: d["landmarks"].update({name: d["landmarks"]["mitral_annulus"][:few]}),
-                f"landmarks.{name} needs {few + 1} points or more, found {few}",
+                f"landmarks.{name} must be {few + 1} or more, found {few}",
             )
             for name, few in (
                 ("left_atrium", 0), ("right_atrium", 0), ("fossa", 0), ("mitral_annulus", 5), ("inferior_vena_cava", 1),

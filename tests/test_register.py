@@ -48,21 +48,6 @@ def test_the_file_follows_its_schema_and_comes_again_the_same(job, capsys):
     assert capsys.readouterr().out == first
 
 
-@pytest.mark.parametrize("name", ["mitral_annulus", "left_atrium", "inferior_vena_cava"])
-def test_a_plan_without_what_is_drawn_is_refused_in_one_sentence(job, capsys, monkeypatch, name):
-    kept = {n: p for n, p in DOCUMENT["landmarks"].items() if n != name}
-    monkeypatch.setitem(DOCUMENT, "landmarks", kept)
-    assert job.run() == 3
-    assert f"landmarks lack {name}" in capsys.readouterr().err
-    # an early version need not have kept them
-    monkeypatch.setitem(DOCUMENT, "measurements", [])
-    assert job.run() == 3
-    said = capsys.readouterr().err.splitlines()[-1]
-    assert f"does not hold the landmarks {name}" in said
-    assert said.endswith("plan again on the CT.")
-    assert not (job.folder / "out").exists()
-
-
 def test_the_schema_is_printed(job, capsys):
     assert main(["schema", "registration"]) == 0
     schema = json.loads(capsys.readouterr().out)

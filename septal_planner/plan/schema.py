@@ -303,7 +303,7 @@ class Plan(Part):
         for name, points in self.landmarks.items():
             fewest = POINT_COUNTS[name][0] if name in POINT_COUNTS else 1
             if len(points) < fewest:
-                raise ValueError(f"landmarks.{name} needs {fewest} points or more, found {len(points)}")
+                raise ValueError(f"landmarks.{name} must be {fewest} or more, found {len(points)}")
         missing = [name for name in REQUIRED if name not in self.landmarks]
         if missing and self.measurements:
             raise ValueError(f"landmarks lack {', '.join(missing)}, without which nothing can be planned")
