@@ -62,15 +62,15 @@ def better_rivals(survey: Survey, *, rivals: int = RIVALS, seed: int = SEED) -> 
         margin = np.nan_to_num(there.overall, nan=-np.inf)
         return first, margin > np.nan_to_num(chosen.overall, nan=-np.inf)[1] + MORE
 
-    chosen = map_points(approach, own, reach=reach)
+    chosen = map_points(approach, own, reach=reach, counting=found.counting)
     points = random_points(approach.fossa, rivals, seed)
     if reach is not None:
-        could = map_points(approach, points, reach=at_best(survey))
+        could = map_points(approach, points, reach=at_best(survey), counting=found.counting)
         first, second = ahead(could, chosen)
         points = points[first | second]
     if not len(points):
         return 0.0, 0.0
-    first, second = ahead(map_points(approach, points, reach=reach), chosen)
+    first, second = ahead(map_points(approach, points, reach=reach, counting=found.counting), chosen)
     return float(first.sum()), float(second.sum())
 
 
