@@ -112,7 +112,8 @@ def write_whole(path: Path, content: bytes) -> None:
             stream.write(content)
         umask = os.umask(0)
         os.umask(umask)
-        os.chmod(temporary, 0o666 & ~umask)  # mkstemp keeps it to its owner; any other new file is not
+        with contextlib.suppress(OSError):  # some shares know no rights
+            os.chmod(temporary, 0o666 & ~umask)  # mkstemp keeps it to its owner; any other new file is not
         os.replace(temporary, path)
     except BaseException as problem:
         if temporary:
@@ -240,7 +241,9 @@ def _keep(place: Path, kept: Path) -> None:
         os.link(place, kept)
     except OSError:  # USB sticks and some shares know no second name for a file
         part = kept.with_name(_PREFIX + kept.name)
-        shutil.copy2(place, part)
+        shutil.copyfile(place, part)
+        with contextlib.suppress(OSError):  # times and rights, where there are any
+            shutil.copystat(place, part)
         os.replace(part, kept)  # so that what is kept is whole, or was never kept
 
 

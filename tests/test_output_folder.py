@@ -9,10 +9,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from septal_planner.errors import InputRefused
-from septal_planner.output_folder import is_disk_full, staged
+from septal_planner.inputs.landmarks import Landmarks, read_landmarks, write_landmarks
+from septal_planner.output_folder import is_disk_full, staged, write_whole
 
 
 def tree(folder: Path) -> dict[str, str]:
@@ -135,6 +137,27 @@ def test_where_files_have_one_name_only_old_ones_are_replaced_or_come_back(
         write()
     assert tree(tmp_path) == dict.fromkeys(names, "old" if fails else "new")
     assert sorted(p.name for p in tmp_path.iterdir()) == list(names)
+
+
+def test_where_files_have_no_rights_of_their_own_they_are_written_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def chmod(path: Path, *_: object, **__: object) -> None:  # EPERM: what chmod(2) gives on some shares
+        raise OSError(errno.EPERM, os.strerror(errno.EPERM), str(path))
+
+    (tmp_path / "c.json").write_text("old")
+    monkeypatch.setattr("os.chmod", chmod)
+    monkeypatch.setattr("os.link", chmod)
+    with staged(tmp_path) as folder:
+        (folder / "c.json").write_text("new")
+    assert (tmp_path / "c.json").read_text() == "new"
+    (tmp_path / "c.json").unlink()
+    write_whole(tmp_path / "a.json", b"whole")
+    marks = Landmarks({"fossa": np.array([[1.0, 2.0, 3.0]])})
+    write_landmarks(tmp_path / "b.json", marks)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.json", "b.json"]
+    assert (tmp_path / "a.json").read_bytes() == b"whole"
+    np.testing.assert_array_equal(read_landmarks(tmp_path / "b.json").points_lps["fossa"], [[1, 2, 3]])
 
 
 def test_a_folder_under_a_file_is_refused(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import json
 import os
@@ -137,7 +138,8 @@ def write_landmarks(path: str | os.PathLike[str], landmarks: Landmarks) -> None:
             stream.write("\n")
         umask = os.umask(0)
         os.umask(umask)
-        os.chmod(temporary, 0o666 & ~umask)  # mkstemp keeps it to the owner; any other new file is not
+        with contextlib.suppress(OSError):  # some shares know no rights
+            os.chmod(temporary, 0o666 & ~umask)  # mkstemp keeps it to the owner; any other new file is not
         os.replace(temporary, file)
     except BaseException:
         os.unlink(temporary)
