@@ -241,7 +241,9 @@ def _keep(place: Path, kept: Path) -> None:
         os.link(place, kept)
     except OSError:  # USB sticks and some shares know no second name for a file
         part = kept.with_name(_PREFIX + kept.name)
-        shutil.copy2(place, part)
+        shutil.copyfile(place, part)
+        with contextlib.suppress(OSError):  # times and rights, where there are any
+            shutil.copystat(place, part)
         os.replace(part, kept)  # so that what is kept is whole, or was never kept
 
 

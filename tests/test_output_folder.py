@@ -142,10 +142,16 @@ def test_where_files_have_one_name_only_old_ones_are_replaced_or_come_back(
 def test_where_files_have_no_rights_of_their_own_they_are_written_all_the_same(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def chmod(path: Path, mode: int) -> None:  # EPERM: what chmod(2) gives on some shares
+    def chmod(path: Path, *_: object, **__: object) -> None:  # EPERM: what chmod(2) gives on some shares
         raise OSError(errno.EPERM, os.strerror(errno.EPERM), str(path))
 
+    (tmp_path / "c.json").write_text("old")
     monkeypatch.setattr("os.chmod", chmod)
+    monkeypatch.setattr("os.link", chmod)
+    with staged(tmp_path) as folder:
+        (folder / "c.json").write_text("new")
+    assert (tmp_path / "c.json").read_text() == "new"
+    (tmp_path / "c.json").unlink()
     write_whole(tmp_path / "a.json", b"whole")
     marks = Landmarks({"fossa": np.array([[1.0, 2.0, 3.0]])})
     write_landmarks(tmp_path / "b.json", marks)
