@@ -191,7 +191,10 @@ def _choices(found: Recommendation) -> list[tuple[str, tuple[str, ...]]]:
         for task, name in choice.task_by.items():
             c = by_name[name]
             lines.append(f"{task}: {c.view.label} ({c.off_task_deg[task]:.0f} degrees off)")
-        said.append((f"Choice {n}, {choice.price_deg:.0f} degrees in all", tuple(lines)))
+        said.append((f"Choice {n}, price {choice.price_deg:.0f} degrees", tuple(lines)))
+    if found.choices:
+        price = "degrees off each task, more for a further view, turning, and what is in the way: the lower the better"
+        said.append(("Price", (price,)))
     missed = tuple(line for c in (found.choices[0].candidates if found.choices else ()) for line in _missing(c))
     if missed:
         said.append(("Choice 1 missed by 5 or 10 degrees", missed))
