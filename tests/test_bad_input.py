@@ -272,10 +272,12 @@ def test_something_unforeseen(
         cli.main(["phantom", "normal", "--out", str(out)])
 
 
-# a shell that starts the tests in the background has them ignore Ctrl-C, and what they start too
+# a shell that starts the tests in the background has them ignore Ctrl-C, nohup that the terminal closes, and what they
+# start too
 FROM_A_TERMINAL = """
 import signal, sys
 signal.signal(signal.SIGINT, signal.default_int_handler)
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
 from septal_planner.cli import main
 sys.exit(main())
 """
