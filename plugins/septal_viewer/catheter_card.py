@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QComboBox, QTableWidget, QVBoxLayout, QWidget
 
-from septal_planner.puncture.catheters import SteerableCatheter
+from septal_planner.puncture.catheters import HARDLY_BENT_DEG, SteerableCatheter
 from septal_planner.puncture.reach_solver import CatheterReach
 from septal_planner.report.words import number
 from septal_viewer.limits_table import fill_rows, plain_table
@@ -108,7 +108,11 @@ def numbers_of(reach: CatheterReach) -> list[tuple[str, str]]:
         ("Smallest radius", "straight" if reach.smallest_radius_mm is None else mm(reach.smallest_radius_mm)),
         ("Length beyond the septum", number(reach.length_mm, "mm")),
     ]
+    # of a bend that is not used there is nothing to say
+    unused = tuple(f"bend_{i}_" for i, d in enumerate(reach.deflections_deg, 1) if abs(d) < HARDLY_BENT_DEG)
     for name, value in reach.spare.items():
+        if name.startswith(unused):
+            continue
         unit = "deg" if name.endswith("_deg") else "mm"
         said = name.removesuffix("_deg").removesuffix("_mm").replace("_", " ")
         rows.append((f"To spare: {said}", number(value, unit)))

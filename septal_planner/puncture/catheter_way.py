@@ -15,7 +15,7 @@ from septal_planner.puncture.approach import Approach
 from septal_planner.puncture.arc_chain import evenly
 from septal_planner.puncture.arcs import arcs_between
 from septal_planner.puncture.body_clearance import BodyRoom
-from septal_planner.puncture.catheters import SteerableCatheter
+from septal_planner.puncture.catheters import HARDLY_BENT_DEG, SteerableCatheter
 from septal_planner.puncture.clearance import AtrialWall
 from septal_planner.puncture.procedures import Procedure
 from septal_planner.puncture.reach_lattice import ReachLattice, reach_lattice
@@ -28,7 +28,6 @@ LEAST_CLEARANCE_MM = 0.1  # of the body, however wide it is; ours
 ANY_TILT_DEG = 180.0      # where the procedure has no axis to end along
 WITHOUT_RANGE = (10.0, 1.5, 2.0)  # tolerances of tilt, offset and clearance where the procedure asks nothing
 HELD_MAPS = 4             # solved before, kept to be asked for again
-HARDLY_BENT_DEG = 0.5     # a bend used less has no radius to speak of
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,6 +13,7 @@ from septal_planner.errors import InputRefused
 
 FLAGS = ("seen", "definition", "memory", "practice value, confirm locally", "given by the user")
 MM_PER_FRENCH = 1 / 3  # definition of the French scale
+HARDLY_BENT_DEG = 0.5   # a bend used less has no radius or direction to speak of
 
 
 class UnknownCatheter(ValueError):

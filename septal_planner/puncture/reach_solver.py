@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from septal_planner.geometry.frames import unit_vector
 from septal_planner.puncture import arc_chain
 from septal_planner.puncture.body_clearance import BodyRoom
-from septal_planner.puncture.catheters import SteerableCatheter
+from septal_planner.puncture.catheters import HARDLY_BENT_DEG, SteerableCatheter
 from septal_planner.puncture.reach_search import (
     STEP_MM,
     TOLERANCE,
@@ -194,7 +194,7 @@ def reach_of(
     usable = None
     if length_before_mm is not None:
         usable = found.catheter.usable_length_mm.value - length_before_mm - float(found.length_mm[index])
-    bent = radii[turns > 0.5]
+    bent = radii[turns > HARDLY_BENT_DEG]
     why = _why_not(found, index, clearance, nearest)
     if usable is not None and usable < 0:
         why = (*why, f"The catheter is {-usable:.0f} mm too short.")

@@ -7,14 +7,13 @@ from typing import Any
 import numpy as np
 
 from septal_planner.plan.crossing import CatheterFound, CrossingFound, NeedleFound, TricuspidFound
-from septal_planner.puncture.catheters import load_catheters
+from septal_planner.puncture.catheters import HARDLY_BENT_DEG, load_catheters
 from septal_planner.puncture.needle import PUBLISHED_CLOCK_HOURS, clock_words
 from septal_planner.report.words import number
 
 CLOCK_SOURCE = "Fender et al. 2014, 100 CTs"
 FACE = (20.0, 15.5)  # half width and height of the clock's drawing
 INK = "#1B2A35"
-NOT_BENT_DEG = 0.5
 _SPARE = {
     "tilt_deg": ("Tilt against the target's axis", "deg"), "offset_mm": ("Offset from the device point", "mm"),
     "clearance_mm": ("Room of its body to the wall", "mm"), "advance_mm": ("Straight part pushed out", "mm"),
@@ -111,7 +110,7 @@ def catheter_words(c: CatheterFound, flag: str) -> dict[str, Any]:
         which = f"Bend {i}" if len(c.deflections_deg) > 1 else "Bend"
         # whither the first bend that is used bends is told already
         inputs.append([which, _bend(abs(turn) if first is None else turn, radius)])
-        first = first if first is not None or abs(turn) < NOT_BENT_DEG else i
+        first = first if first is not None or abs(turn) < HARDLY_BENT_DEG else i
     left = [
         ["Tilt against the target's axis", number(c.tilt_deg, "deg")],
         ["Offset from the device point", number(c.offset_mm, "mm")],
@@ -132,7 +131,7 @@ def catheter_words(c: CatheterFound, flag: str) -> dict[str, Any]:
 
 def _bends_toward(c: CatheterFound) -> list[str]:
     """Whither the first bend that is used bends, as seen where it begins."""
-    used = next((i for i, turn in enumerate(c.deflections_deg) if abs(turn) >= NOT_BENT_DEG), 0)
+    used = next((i for i, turn in enumerate(c.deflections_deg) if abs(turn) >= HARDLY_BENT_DEG), 0)
     if not c.bend_planes_deg:  # of a plan saved without them
         return ["Plane of the first bend", _plane(c.plane_deg)]
     turned = c.plane_deg + c.bend_planes_deg[used] + (180.0 if c.deflections_deg[used] < 0 else 0.0)
@@ -149,7 +148,7 @@ def _plane(plane_deg: float) -> str:
 
 
 def _bend(turn_deg: float, radius_mm: float) -> str:
-    if abs(turn_deg) < NOT_BENT_DEG:
+    if abs(turn_deg) < HARDLY_BENT_DEG:
         return "not bent"
     back = " to the other side" if turn_deg < 0 else ""
     return f"{number(abs(turn_deg), 'deg')}{back}, radius {number(radius_mm, 'mm')}"
@@ -157,7 +156,7 @@ def _bend(turn_deg: float, radius_mm: float) -> str:
 
 def spare_words(c: CatheterFound) -> list[list[str]]:
     """What is to spare in each limit; of a bend that is not used there is nothing to say."""
-    unused = [f"bend_{i}_" for i, turn in enumerate(c.deflections_deg, 1) if abs(turn) < NOT_BENT_DEG]
+    unused = [f"bend_{i}_" for i, turn in enumerate(c.deflections_deg, 1) if abs(turn) < HARDLY_BENT_DEG]
     return [_spare(key, value) for key, value in c.spare.items() if not key.startswith(tuple(unused))]
 
 

@@ -9,7 +9,7 @@ import pytest
 
 pytest.importorskip("PySide6")
 
-from septal_viewer.catheter_card import CatheterCard
+from septal_viewer.catheter_card import CatheterCard, numbers_of
 from septal_viewer.doubt_card import DoubtCard
 from septal_viewer.view import has_screen
 
@@ -50,3 +50,15 @@ def test_a_room_not_assessed_is_no_limit_kept(qtbot: Any) -> None:
     assert "✓" not in told(True, None)
     assert "✓" in told(True, 3.0)
     assert "does not reach" in told(False, None)
+
+
+def test_a_bend_that_is_not_used_has_nothing_to_spare() -> None:
+    own = steerable_catheter("large-guide-two-plane")
+    spare = {"tilt_deg": 9.0, "bend_1_radius_mm": 0.0, "bend_1_deflection_deg": 90.0, "bend_2_radius_mm": 3.5}
+    reach = CatheterReach(
+        own, True, 4.0, 1.0, 3.0, None, None, 10.0, 0.0, (0.2, 117.0), (15.0, 18.5), 18.5, 60.0, None, spare,
+        np.zeros((2, 3)), (),
+    )
+    assert [name for name, _ in numbers_of(reach) if name.startswith("To spare")] == [
+        "To spare: tilt", "To spare: bend 2 radius",
+    ]
